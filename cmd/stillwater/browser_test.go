@@ -572,11 +572,17 @@ func (p *phone) picture(name string) {
 	if folder == "" {
 		return
 	}
+	require.NoError(p.t, os.WriteFile(filepath.Join(folder, name+".png"), p.screenshot(), 0o644))
+}
+
+// screenshot is what the phone shows, as PNG.
+func (p *phone) screenshot() []byte {
+	p.t.Helper()
 	ctx, cancel := context.WithTimeout(p.ctx, patience)
 	defer cancel()
 	shot, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
 	require.NoError(p.t, err)
-	require.NoError(p.t, os.WriteFile(filepath.Join(folder, name+".png"), shot, 0o644))
+	return shot
 }
 
 // light asserts that a screen gives no more light than that.
@@ -590,11 +596,7 @@ func (p *phone) light(where string, most float64) {
 // luminance is the mean relative luminance (WCAG 2.1, definition) of what is shown, in percent of a white screen.
 func (p *phone) luminance() float64 {
 	p.t.Helper()
-	ctx, cancel := context.WithTimeout(p.ctx, patience)
-	defer cancel()
-	shot, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
-	require.NoError(p.t, err)
-	picture, err := png.Decode(bytes.NewReader(shot))
+	picture, err := png.Decode(bytes.NewReader(p.screenshot()))
 	require.NoError(p.t, err)
 	var linear [256]float64
 	for i := range linear {

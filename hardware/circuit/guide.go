@@ -66,13 +66,15 @@ var firstSteps = []step{
 	{"4", "kill switch released: V5_ARM to GND", "first_flash", "v_armed"},
 	{"4", "kill switch released, 3.3 V at VIO: KILL to GND", "first_flash", "kill_closed"},
 	{"4", "kill switch pressed: KILL to GND", "first_flash", "kill_open"},
-	{"5", "emitter's current (voltage across R903, divided by 100)", "first_beam", "i_emitter"},
-	{"5", "lit, after the trimmer is set: BEAM to GND", "first_beam", "clear_level"},
-	{"5", "lit: LIGHT to GND", "first_beam", "lit"},
-	{"5", "beam broken with a card: BEAM to GND", "first_beam", "dark_level"},
-	{"6", "FLASH1 to VIO through 1 kohm: current of the optocoupler's lamp (voltage across R908, divided by 560)",
+	{"5", "emitter's current (voltage across R903, divided by 100)", "first_beam", "i_emitter_usual"},
+	{"5", "set, a card between: across R904, least light that will do", "first_beam", "set_card_weak"},
+	{"5", "set, a card between: across R904, usual parts 9 cm apart", "first_beam", "set_card_usual"},
+	{"5", "set, a card between: across R904, most light that can be set", "first_beam", "set_card_strong"},
+	{"5", "set, lit: BEAM to GND", "first_beam", "clear_level_usual"},
+	{"5", "set, lit: LIGHT to GND", "first_beam", "lit_usual"},
+	{"5", "set, a card between: BEAM to GND", "first_beam", "dark_level_usual"},
+	{"6", "lead F at 3.3 V: current of the optocoupler's lamp (voltage across R908, divided by 560)",
 		"first_flash", "i_led"},
-	{"8", "flash of 5 V connected, FLASH1 still to VIO: across the contact", "first_flash", "drop"},
 }
 
 // Expected is the guide's table of what to measure.

@@ -156,7 +156,7 @@ var delays = [][3]string{
 	{"gate", "beam", "delay_gate"}, {"beam", "beam", "delay_gate"}, {"gate (modulated)", "modulated", "delay"},
 	{"beam (modulated)", "modulated", "delay"}, {"microphone", "microphone", "delay"}, {"sync", "sync", "delay"},
 	{"focus", "camera", "on_focus"}, {"shutter", "camera", "on_shutter"}, {"flash1", "flash_five", "on_first"},
-	{"flash2", "flash_five", "on_second"}, {"beam (first build)", "first_beam", "delay"},
+	{"flash2", "flash_five", "on_second"}, {"beam (first build)", "first_beam", "delay_usual"},
 	{"flash1 (first build)", "first_flash", "on"}, {"microphone (piezo plate)", "piezo", "delay"},
 }
 

@@ -117,7 +117,8 @@ func firstGuide(page string, d *circuit.Design, rows []circuit.Row) (string, err
 	if err != nil {
 		return "", err
 	}
-	texts := map[string]string{"cautions": circuit.Cautions(), "expected": expected, "parts": d.PartsOf("first")}
+	texts := map[string]string{"cautions": circuit.Cautions(), "expected": expected, "parts": d.PartsOf("first"),
+		"light": head.TapedGuide()}
 	b := d.Board("first")
 	for _, s := range b.Strips {
 		texts[string(s.Kind)] = layout.StripList(layout.PlaceStrips(b, s))

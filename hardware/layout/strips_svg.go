@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"fmt"
 	"html"
+	"math"
+	"slices"
 	"strings"
 
 	"stillwater/hardware/circuit"
@@ -15,6 +17,7 @@ const (
 	stripLeft = 12.0
 	stripTop  = 17.0
 	stripWide = 110.0
+	drawnLeg  = 0.45
 )
 
 const stripStyles = `text{font-family:Arial,Helvetica,sans-serif;font-size:1.5px;fill:#000;text-anchor:middle}
@@ -22,12 +25,15 @@ const stripStyles = `text{font-family:Arial,Helvetica,sans-serif;font-size:1.5px
 rect,circle,line{fill:none;stroke:#222;stroke-width:.2}.metal{fill:#ead9b8;stroke:none}.hole{fill:#777;stroke:none}
 .body{fill:#fff;fill-opacity:.92}.leg{fill:#222;stroke:none}.mark{stroke-width:.6}.wire{stroke:#00418a;stroke-width:.7}
 .end{fill:#fff;stroke:#00418a;stroke-width:.3}.lead{fill:#fff;stroke:#a03000;stroke-width:.4}
-.cut{stroke:#a03000;stroke-width:.5}.edge{stroke-width:.35}`
+.cut{stroke:#a03000;stroke-width:.5}.edge{stroke-width:.35}
+.over{paint-order:stroke;stroke:#fff;stroke-width:.5;stroke-linejoin:round}`
 
 // stripDrawing is a sheet being drawn.
 type stripDrawing struct {
 	*StripPlan
-	out strings.Builder
+	out  strings.Builder
+	over strings.Builder // what is written over wires
+	used []point         // where the names of legs are
 }
 
 // SVG draws the plan as it looks from the parts' side: metal below, parts, wires by number and leads by letter.
@@ -60,6 +66,7 @@ func (p *StripPlan) SVG() string {
 	for i, l := range p.leads() {
 		d.ring("lead", spot(l.At), letter(i))
 	}
+	d.out.WriteString(d.over.String())
 	d.f("</g>")
 	d.legend(stripTop + float64(p.Strips.Rows+1)*pitch + 4)
 	d.f("</svg>")
@@ -160,11 +167,7 @@ func (d *stripDrawing) part(part *circuit.Part) {
 	for i, at := range legs {
 		d.f(`<circle class="leg" cx="%s" cy="%s" r="0.45"/>`, hundredths(at.x), hundredths(at.y))
 		if name := part.PinName(pins[i]); name != pins[i] && len(name) == 1 {
-			out := point{at.x + 1.3*sideOf(at.x-middle.x), at.y + 1.3*sideOf(at.y-middle.y)}
-			if part.Type.Kind == circuit.Opto {
-				out.y = at.y
-			}
-			d.words(out.x, out.y+0.5, "", name)
+			d.name(part, at, middle, name)
 		}
 	}
 	var mark rect
@@ -175,42 +178,142 @@ func (d *stripDrawing) part(part *circuit.Part) {
 	case circuit.NPN:
 		mark.low, mark.high = r.side(thickSide(part))
 	}
-	if part.Type.Kind == circuit.Opto { // the notch is between the first leg and the last
-		first, last := legs[0], legs[len(legs)-1]
-		at := point{(first.x + last.x) / 2, (first.y + last.y) / 2}
-		at.x = middle.x + sideOf(at.x-middle.x)*((r.high.x-r.low.x)/2-0.9)
-		at.y = middle.y + sideOf(at.y-middle.y)*((r.high.y-r.low.y)/2-0.9)
+	if part.Type.Kind == circuit.Opto { // the dot is beside the first leg
+		const inside = 0.9
+		at := point{min(max(legs[0].x, r.low.x+inside), r.high.x-inside),
+			min(max(legs[0].y, r.low.y+inside), r.high.y-inside)}
 		d.f(`<circle cx="%s" cy="%s" r="0.5"/>`, hundredths(at.x), hundredths(at.y))
 	}
 	if mark != (rect{}) {
 		d.f(`<line class="mark" x1="%s" y1="%s" x2="%s" y2="%s"/>`, hundredths(mark.low.x), hundredths(mark.low.y),
 			hundredths(mark.high.x), hundredths(mark.high.y))
 	}
-	d.caption(part, r, middle)
+	d.caption(part)
 }
 
-// caption writes what a part is into its body, along its longer side, as large as it fits, and beside legs that come
-// out of it.
-func (d *stripDrawing) caption(part *circuit.Part, r rect, middle point) {
-	words := strings.TrimSpace(part.Ref + " " + part.Value)
+// name writes the name of a leg beside it, outside of its part if that place is free, else where it covers least.
+func (d *stripDrawing) name(part *circuit.Part, leg, middle point, name string) {
+	const off, size = 1.45, 1.1
+	var best point
+	least := math.Inf(1)
+	for dx := -1.0; dx <= 1; dx++ {
+		for dy := -1.0; dy <= 1; dy++ {
+			at := point{leg.x + off*dx, leg.y + off*dy}
+			if dx == 0 && dy == 0 {
+				continue
+			}
+			cost := d.crowd(part, at, size)
+			inward := dx*sideOf(middle.x-leg.x) + dy*sideOf(middle.y-leg.y)
+			if cost += 0.1 * (2 + inward); cost < least {
+				best, least = at, cost
+			}
+		}
+	}
+	d.used = append(d.used, best)
+	fmt.Fprintf(&d.over, `<text x="%s" y="%s" class="over">%s</text>`+"\n", hundredths(best.x), hundredths(best.y+0.5),
+		html.EscapeString(name))
+}
+
+// crowd counts what a letter of a size covers at a place: rings of wires and leads, legs, bodies, other names.
+func (d *stripDrawing) crowd(part *circuit.Part, at point, size float64) (cost float64) {
+	near := func(p point, within float64) bool { return math.Hypot(p.x-at.x, p.y-at.y) < within }
+	for _, ring := range d.rings() {
+		if near(ring, 1+size/2) {
+			cost += 10
+		}
+	}
+	for _, p := range d.used {
+		if near(p, size) {
+			cost += 10
+		}
+	}
+	for _, other := range d.parts {
+		r := d.body(other)
+		if r.near(at, size/2) {
+			cost += map[bool]float64{true: 3, false: 10}[other == part]
+		}
+		if d.labelOf(other).box().near(at, size/2) {
+			cost += 10
+		}
+		_, holes := other.Legs()
+		for _, h := range holes {
+			if near(spot(hole(h)), drawnLeg+size/2) {
+				cost += 5
+			}
+		}
+	}
+	return cost
+}
+
+// rings are where wires and leads end.
+func (d *stripDrawing) rings() (all []point) {
+	for _, l := range d.Strips.Links {
+		all = append(all, spot(hole(l.From)), spot(hole(l.To)))
+	}
+	for _, l := range d.leads() {
+		all = append(all, spot(l.At))
+	}
+	return all
+}
+
+// partLabel is where the name of a part is written: its middle, whether it is turned, and the size of its letters.
+type partLabel struct {
+	words  string
+	middle point
+	turned bool
+	size   float64
+}
+
+// box is what a label covers.
+func (l partLabel) box() rect {
+	wide, high := circuit.TextWide(l.words, l.size)/2, l.size/2
+	if l.turned {
+		wide, high = high, wide
+	}
+	return rect{point{l.middle.x - wide, l.middle.y - high}, point{l.middle.x + wide, l.middle.y + high}}
+}
+
+// near reports whether a point is in a rectangle or as near to it.
+func (r rect) near(p point, distance float64) bool {
+	return p.x > r.low.x-distance && p.x < r.high.x+distance && p.y > r.low.y-distance && p.y < r.high.y+distance
+}
+
+// labelOf is a part's label: along its longer side, as large as it fits, and beside legs that come out of its body.
+func (p *StripPlan) labelOf(part *circuit.Part) partLabel {
+	r := p.body(part)
 	wide, high := r.high.x-r.low.x, r.high.y-r.low.y
-	upright := high > wide+0.5
+	l := partLabel{words: strings.TrimSpace(part.Ref + " " + part.Value), turned: high > wide+0.5,
+		middle: point{(r.low.x + r.high.x) / 2, (r.low.y + r.high.y) / 2}}
 	const largest, filled = 1.5, 0.94
-	size := min(largest, filled*largest*max(wide, high)/circuit.TextWide(words, largest))
+	l.size = min(largest, filled*largest*max(wide, high)/circuit.TextWide(l.words, largest))
 	switch part.Type.Kind {
 	case circuit.NPN: // on the side that is not flat
 		from, to := r.side(thickSide(part))
-		middle.x -= 0.6 * ((from.x+to.x)/2 - middle.x)
-		middle.y -= 0.6 * ((from.y+to.y)/2 - middle.y)
-	case circuit.Trimmer:
-		middle.y += 2.6
+		l.middle.x -= 0.6 * ((from.x+to.x)/2 - l.middle.x)
+		l.middle.y -= 0.6 * ((from.y+to.y)/2 - l.middle.y)
+	case circuit.Trimmer: // where it covers no leg
+		const aside = 2.6
+		_, holes := part.Legs()
+		for _, by := range []point{{0, aside}, {0, -aside}, {-aside, 0}, {aside, 0}} {
+			at := partLabel{l.words, point{l.middle.x + by.x, l.middle.y + by.y}, by.y == 0, l.size}
+			covers := func(h [2]int) bool { return at.box().near(spot(hole(h)), drawnLeg) }
+			if !slices.ContainsFunc(holes, covers) {
+				return at
+			}
+		}
 	}
+	return l
+}
+
+// caption writes what a part is into its body.
+func (d *stripDrawing) caption(part *circuit.Part) {
+	l := d.labelOf(part)
 	turn := ""
-	if upright {
-		turn = fmt.Sprintf(` transform="rotate(-90 %s %s)"`, hundredths(middle.x), hundredths(middle.y))
+	if l.turned {
+		turn = fmt.Sprintf(` transform="rotate(-90 %s %s)"`, hundredths(l.middle.x), hundredths(l.middle.y))
 	}
-	d.f(`<text x="%s" y="%s" style="font-size:%spx"%s>%s</text>`, hundredths(middle.x), hundredths(middle.y+0.35*size),
-		hundredths(size), turn, html.EscapeString(words))
+	fmt.Fprintf(&d.over, `<text x="%s" y="%s" class="over" style="font-size:%spx"%s>%s</text>`+"\n",
+		hundredths(l.middle.x), hundredths(l.middle.y+0.35*l.size), hundredths(l.size), turn, html.EscapeString(l.words))
 }
 
 func sideOf(x float64) float64 {
@@ -244,7 +347,8 @@ func (p *StripPlan) leadWords(l Leg) string {
 	name := part.PinName(l.Pin)
 	switch {
 	case part.Type.Kind == circuit.Switch:
-		return fmt.Sprintf("kill switch, contact %s (%s)", name, l.Net)
+		pair := map[string]string{"1": "first pair", "2": "first pair", "3": "second pair", "4": "second pair"}[name]
+		return fmt.Sprintf("kill switch, %s (%s)", pair, l.Net)
 	case part.Type.Kind == circuit.LED:
 		return fmt.Sprintf("emitter, %s (%s)", name, l.Net)
 	case part.Type.Kind == circuit.Phototransistor:

@@ -4,6 +4,7 @@ import (
 	"encoding/xml"
 	"errors"
 	"io"
+	"math"
 	"strings"
 	"testing"
 
@@ -101,5 +102,49 @@ func TestStripsAreDrawn(t *testing.T) {
 		assert.Equal(t, len(p.leads()), strings.Count(svg, `class="lead"`))
 		assert.Equal(t, 2*len(p.Strips.Links), strings.Count(svg, `class="end"`))
 		assert.Equal(t, len(p.Legs)-len(p.leads()), strings.Count(svg, `class="leg"`))
+	}
+}
+
+// The names of legs are written over what is drawn, beside rings of wires and leads and off other parts' bodies; so
+// are the parts' own names.
+func TestLegsCanBeRead(t *testing.T) {
+	for _, kind := range []circuit.StripKind{circuit.Solderless, circuit.StripBoard} {
+		p := strips(t, kind)
+		var drawn struct {
+			Board struct {
+				Texts []struct {
+					X     float64 `xml:"x,attr"`
+					Y     float64 `xml:"y,attr"`
+					Class string  `xml:"class,attr"`
+					Words string  `xml:",chardata"`
+				} `xml:"text"`
+			} `xml:"g"`
+		}
+		svg := p.SVG()
+		require.NoError(t, xml.Unmarshal([]byte(svg), &drawn))
+		names := 0
+		for _, text := range drawn.Board.Texts {
+			if text.Class != "over" || len(text.Words) != 1 {
+				continue
+			}
+			names++
+			at := point{text.X, text.Y - 0.5}
+			for _, ring := range (&stripDrawing{StripPlan: p}).rings() {
+				assert.Greater(t, math.Hypot(ring.x-at.x, ring.y-at.y), 1.3, "%s: %s at %v", kind, text.Words, at)
+			}
+			for _, part := range p.parts {
+				assert.False(t, p.labelOf(part).box().near(at, 0.4), "%s: %s at %v is under %s", kind, text.Words, at, part.Ref)
+			}
+			inside := 0
+			for _, part := range p.parts {
+				r := p.body(part)
+				if at.x > r.low.x && at.x < r.high.x && at.y > r.low.y && at.y < r.high.y {
+					inside++
+				}
+			}
+			assert.LessOrEqual(t, inside, 1, "%s: %s at %v is on two parts", kind, text.Words, at)
+		}
+		assert.Equal(t, 2*3+4+2, names, "two transistors, the optocoupler, the diode")
+		assert.Less(t, strings.LastIndex(svg, `class="wire"`), strings.Index(svg, `class="over"`), "wires hide no name")
 	}
 }

@@ -61,6 +61,9 @@ func Parts() []Part {
 	flash := output(wire.OutputFlash, "flash", "flash1", "flash, through an optocoupler", "GPIO24", "PB1", "10 ms",
 		"delay = \"3 us\"\n")
 	beam.First, kill.First, flash.First = true, true, true
+	shutter := output(wire.OutputShutter, "shutter", "shutter", "camera's shutter, through an optocoupler", "GPIO23",
+		"PB2", "5 s", "delay = \"2 us\"\n")
+	shutter.Missing = "without a lead to the shutter open it yourself: on the page, in Set up, choose I do, by hand"
 	return []Part{
 		beam,
 		input(wiring.Gate, "gate", "light beam before it, for throws", "GPIO17", "PD2", "break the first beam", broken),
@@ -69,8 +72,7 @@ func Parts() []Part {
 		flash,
 		output(wire.OutputFlash, "flash", "flash2", "second flash, which fires with the first", "GPIO25", "PD6", "10 ms",
 			"delay = \"2 us\"\n"),
-		output(wire.OutputShutter, "shutter", "shutter", "camera's shutter, through an optocoupler", "GPIO23", "PB2", "5 s",
-			"delay = \"2 us\"\n"),
+		shutter,
 		output(wire.OutputFocus, "focus", "focus", "camera's focus contact", "GPIO18", "PD3", "5 s", "delay = \"2 us\"\n"),
 		input(wiring.Sync, "sync", "camera's flash contact, to measure its lag", "GPIO20", "PD4",
 			"release the camera by hand", "active = \"low\"\nbias = \"pull-up\"\n"),

@@ -41,7 +41,7 @@ func TestWiringIsShown(t *testing.T) {
 		note string
 	}{
 		"first": {first(), []string{"BEAM", "FLASH1", "KILL", "GND"}, []string{"VALVE1", "HEARTBEAT"},
-			"without the guard"},
+			"choose I do, by hand"},
 		"everything": {everything(), []string{"BEAM", "VALVE2", "HEARTBEAT"}, nil, "3.3 V"},
 		"elsewhere":  {elsewhere, []string{"gpiochip1:3", "BEAM"}, []string{"GATE"}, "without the guard"},
 		"timing":     {Answers{Board: config.Serial}, []string{"PB0", "BEAM", "HEARTBEAT"}, nil, "built in"},
