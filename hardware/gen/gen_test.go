@@ -263,7 +263,7 @@ func TestSpoiledCircuitsFailALimit(t *testing.T) {
 		"a mean on an electrolytic capacitor in the warmth": {"beam_drop", "seen30_gate", func(d *circuit.Design) {
 			d.Board("sensors").Part("C711").Type = d.Types["electrolytic"]
 		}},
-		"a first build that drops do not break": {"first_beam", "clear_usual", value("first", "R904", "47k")},
+		"a first build that drops do not break": {"first_beam", "clear_weak", value("first", "R904", "47k")},
 		"a contact that the switch leaves":      {"first_flash", "released", first("R908", "V5_F")},
 		"a pin that nothing pulls down":         {"first_boot", "pad", value("first", "R907", "220k")},
 		"a mean that is no mean":                {"modulated", "delay", value("modulated", "R8310", "100k")},
