@@ -1,6 +1,6 @@
 // Package beam says where a light beam between two slits breaks: optics limit how well it knows where a drop is. Light
-// is taken as rays, evenly spread over both slits, which no real emitter gives: own estimate, not measured; the test of
-// package head follows single rays.
+// is taken as rays, evenly spread over both slits, which no real emitter gives: own estimate, not measured. The tests
+// follow single rays.
 package beam
 
 import (

@@ -170,6 +170,9 @@ func (f *found) show(s *contactsheet.Sheet, accepted []control.PastMeasured) {
 	for _, p := range s.Problems[:min(len(s.Problems), maxProblems)] {
 		f.view.Problems = append(f.view.Problems, p.Error())
 	}
+	if more := len(s.Problems) - maxProblems; more > 0 {
+		f.view.Problems = append(f.view.Problems, fmt.Sprintf("and %d more: stillwater frames lists them all", more))
+	}
 	for _, m := range s.Measurements() {
 		f.measured = append(f.measured, pastOf(m))
 	}

@@ -358,27 +358,34 @@ func (s *store) fits(r room) bool {
 	return r.kept+r.coming <= s.limits.kept && r.coming+s.limits.free <= r.free
 }
 
-// giveWay deletes the oldest pictures that were looked at until a file fits.
+// giveWay deletes the oldest pictures that were looked at, as many as it takes for a file to fit: none if it does not
+// fit without them all.
 func (s *store) giveWay(all []keptFile, r room, f page.CameraFile) error {
+	var gives []string
 	unseen := false
 	for _, k := range all {
 		switch {
-		case s.fits(r):
-			return nil
-		case k.partial:
+		case s.fits(r) || k.partial:
 		case s.unseen[k.path]:
 			unseen = true
-		case os.Remove(k.path) == nil:
+		default:
+			gives = append(gives, k.path)
 			r.kept, r.free = r.kept-k.size, r.free+k.size
 		}
 	}
 	switch {
 	case s.fits(r):
-		return nil
 	case unseen:
 		return later("%s: those before it are looked at first.", f.Name)
+	default:
+		return diskFull(f)
 	}
-	return diskFull(f)
+	for _, path := range gives {
+		if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return fullOr(f, err)
+		}
+	}
+	return nil
 }
 
 // makeTurn has room for one more file under way. What nobody goes on with gives way: a phone's own first, then the

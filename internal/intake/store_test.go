@@ -191,6 +191,7 @@ func TestRoom(t *testing.T) {
 	s.free = func(string) (int64, error) { return 0, nil }
 	_, err = put(s, 1, page.CameraFile{Name: "P0006.JPG", Size: 900, ModifiedMs: 6000}, jpegOf(900), 100)
 	assert.ErrorContains(t, err, "P0006.JPG was not kept: the machine's disk is full. Make room")
+	assert.NotEmpty(t, kept(t, s, 1), "nothing is deleted for a file that does not fit all the same")
 }
 
 // Only so many files are under way at once. A phone that begins one after the other keeps only itself waiting; of

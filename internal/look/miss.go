@@ -29,8 +29,9 @@ func ScaleOf(a, b Point, apart phys.Length) (pxPerMm float64, err error) {
 	return px / mm, nil
 }
 
-// minRuler is how far apart the two places are at least, so that a pixel's error is some percent.
-const minRuler = 20
+// minRuler is how far apart the two places are at least: a pixel's error at each end is 2 % of the scale, which is little
+// beside middleSD. The scale's error is that of all frames, so that more of them do not make it less.
+const minRuler = 80
 
 // Miss is how far past its place the liquid is, along its motion; negative: it has not arrived.
 type Miss struct {

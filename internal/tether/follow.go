@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
+	"slices"
 	"time"
 
 	"stillwater/internal/logonce"
@@ -24,6 +25,7 @@ type Follow struct {
 	Every  time.Duration        // between two looks; 0: as usual
 
 	problem logonce.Problem
+	silent  map[File]bool // gave no answer when they were asked for
 }
 
 const (
@@ -39,7 +41,7 @@ func (f *Follow) Run(ctx context.Context) {
 		every = usualEvery
 	}
 	f.problem.Begins, f.problem.Ends = "the connected camera cannot be read", "the connected camera answers again"
-	f.problem.Say = f.Say
+	f.problem.Say, f.silent = f.Say, map[File]bool{}
 	old, known := map[File]bool{}, false
 	for ctx.Err() == nil {
 		wait := every
@@ -80,9 +82,11 @@ func before(list []File, folder *os.Root) map[File]bool {
 	return old
 }
 
-// copyNew copies the files that are neither old nor there.
+// copyNew copies the files that are neither old nor there. After one that the camera does not answer for, none is asked
+// for: it may be the camera. The next time all others come before it.
 func (f *Follow) copyNew(ctx context.Context, list []File, old map[File]bool, folder *os.Root) error {
 	var problems []error
+	slices.SortStableFunc(list, func(a, b File) int { return boolOrder(f.silent[a], f.silent[b]) })
 	for _, file := range list {
 		if old[file] || !f.Wanted(file.Path) {
 			continue
@@ -97,8 +101,20 @@ func (f *Follow) copyNew(ctx context.Context, list []File, old map[File]bool, fo
 			f.Log.Info("a file was copied from the camera", "file", file.Name(), "bytes", file.Size)
 		}
 		if errors.Is(err, ErrSilent) {
+			f.silent[file] = true
 			break
 		}
 	}
 	return errors.Join(problems...)
+}
+
+// boolOrder has false before true.
+func boolOrder(a, b bool) int {
+	switch {
+	case a == b:
+		return 0
+	case b:
+		return -1
+	}
+	return 1
 }

@@ -149,11 +149,11 @@ func parseList(text string) (files []File, problems []error) {
 		case len(files) >= maxFiles:
 			problem("the camera has more than %d files: what is beyond is left on it", maxFiles)
 			return files, problems
-		case !usable(parts[1]):
+		case !usable(atRoot(parts[1])):
 			problem("%q: this file name cannot be used: rename the file on the camera", shortened(parts[1]))
 			continue
 		}
-		f := File{Path: parts[1], Size: -1}
+		f := File{Path: atRoot(parts[1]), Size: -1}
 		if size, err := strconv.ParseInt(parts[2], 10, 64); err == nil {
 			f.Size = size
 		}
@@ -163,6 +163,15 @@ func parseList(text string) (files []File, problems []error) {
 		}
 	}
 	return files, problems
+}
+
+// atRoot is a listed path as it is asked for: the library begins what is in the camera's uppermost folder with two
+// slashes.
+func atRoot(listed string) string {
+	if rest, found := strings.CutPrefix(listed, "//"); found {
+		return "/" + rest
+	}
+	return listed
 }
 
 // usable reports whether a file's path on a camera can be asked for, and its name used in a folder here.
@@ -197,7 +206,11 @@ func (c *Camera) fetch(ctx context.Context, f File, to *os.File) error {
 		most, limit = f.Size, c.Limits.Begin+time.Duration(f.Size/c.Limits.Slow)*time.Second
 	}
 	out := &bounded{to: to, left: most}
-	err := c.run(ctx, limit, out, "--quiet", "--stdout", "--get-file="+f.Path)
+	ask := []string{"--quiet", "--stdout", "--get-file=" + f.Path}
+	if path.Dir(f.Path) == "/" { // gphoto2 (2.5.28) aborts at a path in the uppermost folder
+		ask = []string{"--quiet", "--stdout", "--folder=/", "--get-file=" + path.Base(f.Path)}
+	}
+	err := c.run(ctx, limit, out, ask...)
 	switch {
 	case err != nil:
 		return err

@@ -3,9 +3,11 @@ package tether
 import (
 	"bytes"
 	"context"
+	"errors"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync"
 	"testing"
 	"time"
@@ -57,8 +59,18 @@ func TestDisk(t *testing.T) {
 		require.NoError(t, os.WriteFile(filepath.Join(dir, name), append(photograph, name...), 0o666))
 	}
 	c, root := reach(t, "disk:"+card)
+	uppermost := filepath.Join(card, "PICT0003.JPG")
+	require.NoError(t, os.WriteFile(uppermost, photograph, 0o666))
 	list, problems, err := c.List(t.Context())
 	require.NoError(t, err)
+	at := slices.Index(list, File{"/PICT0003.JPG", int64(len(photograph))})
+	require.GreaterOrEqual(t, at, 0, "%v", list)
+	made, err := c.Copy(t.Context(), list[at], root)
+	require.NoError(t, err)
+	assert.True(t, made)
+	assert.Equal(t, map[string]string{"PICT0003.JPG": string(photograph)}, filesIn(t, root))
+	require.NoError(t, errors.Join(root.Remove("PICT0003.JPG"), os.Remove(uppermost)))
+	list = slices.Delete(list, at, at+1)
 	assert.Equal(t, []File{{"/DCIM/100TEST/PICT0001.JPG", int64(len(photograph) + 12)},
 		{"/DCIM/100TEST/it's 2.JPG", int64(len(photograph) + 10)}}, sorted(list))
 	assert.NotEmpty(t, problems)
