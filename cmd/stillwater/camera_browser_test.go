@@ -239,7 +239,7 @@ func TestFramesAtShoot(t *testing.T) {
 	assert.Equal(t, "frame", p.plain("#frame .frame-mark"))
 	assert.Equal(t, "contain", eval[string](p, `getComputedStyle(document.querySelector("#frame img")).objectFit`))
 	assert.Equal(t, "Frame PICT0477, certain. Suggested: late. The liquid is 14 mm past its place, ±3 mm. "+
-		"Trim the delay by -5.2 ms.", p.plain("#shot .seen-words"))
+		"By this frame alone the delay is 5.2 ms too long.", p.plain("#shot .seen-words"))
 	assert.Equal(t, []string{"late"}, eval[[]string](p,
 		`[...document.querySelectorAll("#verdicts [data-suggested]")].map((b) => b.dataset.verdict)`))
 	p.picture("frame-at-shoot")

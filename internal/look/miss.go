@@ -29,8 +29,8 @@ func ScaleOf(a, b Point, apart phys.Length) (pxPerMm float64, err error) {
 	return px / mm, nil
 }
 
-// minRuler is how far apart the two places are at least: a pixel's error at each end is 2 % of the scale, which is little
-// beside middleSD. The scale's error is that of all frames, so that more of them do not make it less.
+// minRuler is how far apart the two places are at least: a pixel's error at each end is 2 % of the scale, little beside
+// middleSD. It is the same in all frames, so that more of them do not make it less.
 const minRuler = 80
 
 // Miss is how far past its place the liquid is, along its motion; negative: it has not arrived.
