@@ -146,6 +146,28 @@ func skip(entry fs.DirEntry) error {
 // kindOf is the place of a name's end in kinds, -1 for others.
 func kindOf(name string) int { return slices.Index(kinds, strings.ToLower(path.Ext(name))) }
 
+// NamesLike are the names, a file's own first, that pictures of the same kind would have in the same frame: their ends
+// are other ones for it, or the same in other letters.
+func NamesLike(name string) []string {
+	end := path.Ext(name)
+	ends := []string{end}
+	for _, kind := range [][]string{kinds[:3], kinds[3:6], {strings.ToLower(end)}} {
+		if slices.Contains(kind, strings.ToLower(end)) {
+			for _, other := range kind {
+				ends = append(ends, other, strings.ToUpper(other))
+			}
+			break
+		}
+	}
+	names := []string{}
+	for _, other := range ends {
+		if like := strings.TrimSuffix(name, end) + other; !slices.Contains(names, like) {
+			names = append(names, like)
+		}
+	}
+	return names
+}
+
 // IsFrame reports whether a file is a camera's, by its name.
 func IsFrame(name string) bool { return kindOf(filepath.ToSlash(name)) >= 0 }
 

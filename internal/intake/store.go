@@ -252,14 +252,21 @@ func (s *store) place(session int64, f page.CameraFile, fingerprint string) (nam
 		if n > 0 {
 			name = fmt.Sprintf("%s %d%s", strings.TrimSuffix(f.Name, end), n+1, end)
 		}
-		switch has, err := s.fingerprintNamed(dir, name); {
-		case errors.Is(err, fs.ErrNotExist):
+		taken := false
+		for _, like := range frames.NamesLike(name) { // it would be taken for the same frame's
+			switch has, err := s.fingerprintNamed(dir, like); {
+			case errors.Is(err, fs.ErrNotExist):
+				continue
+			case err != nil:
+				return "", false, err
+			case has == fingerprint: // phones give one file another date each time it is chosen
+				there, err := s.isThere(session, like, f.Check)
+				return like, there, err
+			}
+			taken = true
+		}
+		if !taken {
 			return name, false, nil
-		case err != nil:
-			return "", false, err
-		case has == fingerprint: // phones give one file another date each time it is chosen
-			there, err := s.isThere(session, name, f.Check)
-			return name, there, err
 		}
 	}
 	return "", false, refusal(fmt.Sprintf("%d others are called %s.", most, f.Name), "Rename it, and choose it again.",

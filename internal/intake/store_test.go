@@ -194,6 +194,23 @@ func TestRoom(t *testing.T) {
 	assert.NotEmpty(t, kept(t, s, 1), "nothing is deleted for a file that does not fit all the same")
 }
 
+// Other pictures whose names differ in the letters or the spelling of the end would be taken for the same frame's.
+func TestNamesThatDifferInTheirEnd(t *testing.T) {
+	s := newStore(t)
+	for i, name := range []string{"P0001.JPG", "P0001.jpg", "P0001.jpeg", "P0001.DNG"} {
+		content := jpegOf(300)
+		content[10] = byte(i)
+		_, err := put(s, 1, page.CameraFile{Name: name, Size: 300}, content, 300)
+		require.NoError(t, err)
+	}
+	assert.Equal(t, []string{"P0001 2.jpg", "P0001 3.jpeg", "P0001.DNG", "P0001.JPG"}, kept(t, s, 1))
+	first := jpegOf(300)
+	first[10] = 0
+	got, err := s.receive(1, page.CameraFile{Name: "P0001.JPEG", Size: 300}, 0, first)
+	require.NoError(t, err)
+	assert.Equal(t, "P0001.JPG", got.name, "it is the first one, by another name")
+}
+
 // Only so many files are under way at once. A phone that begins one after the other keeps only itself waiting; of
 // others' the oldest that nobody goes on with gives way.
 func TestFilesUnderWay(t *testing.T) {

@@ -213,6 +213,9 @@ func (w *watcher) handOver(ctx context.Context, session int64, folder *frames.Fo
 		return err
 	}
 	defer opened.Close()
+	if file.Size == 0 {
+		return errors.New("it is empty: copy it from the camera again")
+	}
 	as := page.CameraFile{Name: path.Base(file.Name), Size: file.Size, ModifiedMs: file.Modified.UnixMilli()}
 	if w.changed[file.Name] { // what was handed over may have been half of it
 		if as.Check, err = checkOf(opened, w.intake.armed); err != nil {
