@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -225,9 +226,12 @@ func TestLessonOfAnEvening(t *testing.T) {
 	p.tap(".camera-measure .primary")
 	p.until("they are on record", `document.querySelector(".camera-measure > p").textContent.includes("on record.") &&
 		document.querySelector(".camera-measure .withdraw").checkVisibility({ visibilityProperty: true })`)
-	learned := look("it is learned from", func(s *control.Snapshot) bool {
-		return s.Tuning != nil && s.Tuning.TrimMs != before.TrimMs
-	}).Tuning
+	allCount := func(s *control.Snapshot) bool { // they are put on record one by one
+		return s.Tuning != nil && slices.ContainsFunc(s.Tuning.Facts, func(f control.Fact) bool {
+			return strings.Contains(f.Text, fmt.Sprintf("of %d measured", shots))
+		})
+	}
+	learned := look("it is learned from", allCount).Tuning
 	t.Logf("at Shoot: %s (%.1f ms)", learned.Words, learned.TrimMs)
 	trim := regexp.MustCompile(`Try a trim of ([−+]?[\d.]+) ms`).FindStringSubmatch(said)
 	require.NotNil(t, trim, said)
@@ -252,9 +256,7 @@ func TestLessonOfAnEvening(t *testing.T) {
 	p.place("shoot")
 	p.tap("#learned > summary")
 	p.tap("#learned .accept")
-	again := look("at Shoot they are put on record, too", func(s *control.Snapshot) bool {
-		return s.Tuning != nil && s.Tuning.TrimMs != before.TrimMs
-	})
+	again := look("at Shoot they are put on record, too", allCount)
 	assert.Equal(t, learned, again.Tuning)
 	p.until("and nothing more is offered", `document.querySelector("#learned .accept").hidden`)
 	p.clean()

@@ -159,8 +159,8 @@ func moved(part *circuit.Part, laid kicad.Part) (bad []string) {
 	if !known {
 		return nil
 	}
-	legs, pins := unturned(part), []string{}
-	pins, _ = part.Legs()
+	legs := unturned(part)
+	pins, _ := part.Legs()
 	for _, pad := range laid.Pads {
 		i := slices.Index(pins, pad.Number)
 		want := s.on(legs[i])
