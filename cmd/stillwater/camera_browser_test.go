@@ -13,6 +13,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -35,7 +36,8 @@ type cameraControl struct {
 	*fakeControl
 	camera  *intake.Intake
 	session int64
-	folder  string // of the session's files on the machine
+	folder  string      // of the session's files on the machine
+	held    atomic.Bool // nothing is looked at, as if something were armed
 }
 
 func (c *cameraControl) Do(ctx context.Context, client string, cmd control.Command) error {
@@ -54,7 +56,12 @@ func (c *cameraControl) Do(ctx context.Context, client string, cmd control.Comma
 	return c.fakeControl.Do(ctx, client, cmd)
 }
 
-func (c *cameraControl) State() control.State { return c.Snapshot().State }
+func (c *cameraControl) State() control.State {
+	if c.held.Load() {
+		return control.Armed
+	}
+	return c.Snapshot().State
+}
 
 func (c *cameraControl) SessionID() int64 { return c.session }
 
@@ -104,8 +111,9 @@ func cameraEveningOf(t *testing.T, b *browser, made shot.Set) (c *cameraControl,
 		}
 	}
 	in := intake.New(intake.Options{Dir: j.Path() + "-frames", Journal: j})
-	c = &cameraControl{&fakeControl{snap: ready(), boxes: map[chan *control.Snapshot]bool{}, taken: map[string]int{}},
-		in, s.ID, filepath.Join(j.Path()+"-frames", fmt.Sprint(s.ID))}
+	fake := &fakeControl{snap: ready(), boxes: map[chan *control.Snapshot]bool{}, taken: map[string]int{}}
+	c = &cameraControl{fakeControl: fake, camera: in, session: s.ID,
+		folder: filepath.Join(j.Path()+"-frames", fmt.Sprint(s.ID))}
 	c.snap.Session.ID, c.snap.Shots, c.snap.ShotCount = s.ID, shown, len(shown)
 	server, err := page.New(ctx, page.Options{Control: c, Files: web.Files, Record: j.Reader(), Camera: in,
 		Log: slog.New(slog.DiscardHandler)})
@@ -431,6 +439,96 @@ func TestRulerByTwoTaps(t *testing.T) {
 	p.tap(".camera-marking button:nth-of-type(2)")
 	p.until("it is in the middle again", `
 		document.querySelector(".camera-reference .hint").textContent.includes("in the middle")`)
+	p.clean()
+}
+
+// TestReferenceIsPending: what is said of an empty frame and a ruler stands at once where it was said, as taken and not
+// measured yet; what was measured before cannot be recorded meanwhile, and neither is lost. The frame then says what it
+// is, and what is known to be of no shot is not unmatched.
+func TestReferenceIsPending(t *testing.T) {
+	t.Parallel()
+	throws := shot.DefaultSet()
+	throws.Kind = shot.Throw
+	c, p, files := cameraEveningOf(t, startBrowser(t), throws)
+	p.openCamera()
+	extra := filepath.Join(t.TempDir(), "PICT0470.JPG")
+	test := framestest.WithExif(framestest.Plain(600, 400), "2026:11:24 17:26:00", "")
+	require.NoError(t, os.WriteFile(extra, test, 0o666))
+	p.choose(".camera input[type=file]", append([]string{extra}, files...)...)
+	sure := func(words string) string {
+		return fmt.Sprintf(`(n => n?.textContent === %q && n.dataset.sure === "certain")(
+			document.querySelector(".camera-list .camera-sure"))`, words)
+	}
+	p.until("all are matched, and one is of no shot", `document.querySelectorAll(".camera-frame").length === 8 && `+
+		sure("of no shot"))
+	assert.Contains(t, p.plain(".camera-measure > p"), "Open a frame without liquid")
+	p.dialogTo(1)
+	p.tap(".camera-reference > summary")
+	assert.Regexp(t, `^A frame shows [\d.]+\s[cm]*m of the scene, as the set assumes until a ruler is set\.`,
+		p.plain(".camera-reference .hint"))
+	place := `(top => top(".ruler") - top("[role=switch]"))(
+		(s) => document.querySelector(".camera-reference " + s).getBoundingClientRect().top)`
+	before := eval[float64](p, place)
+	c.held.Store(true)
+	p.tap(".camera-reference [role=switch]")
+	p.until("it says that it is taken", `(n => n.ariaChecked === "true" &&
+		n.textContent === "Empty frame: taken")(document.querySelector(".camera-reference [role=switch]"))`)
+	p.until("it says what it waits for", `document.querySelector(".camera-reference .hint").textContent ===
+		"Taken, measured when nothing is armed."`)
+	assert.Equal(t, before, eval[float64](p, place), "nothing moves")
+	p.picture("reference-pending")
+	p.tap(".camera-reference .ruler")
+	p.until("it can be marked", `document.querySelectorAll(".camera-picture .point:not([hidden])").length === 2`)
+	p.js(fmt.Sprintf(keyIn, "ArrowLeft"))
+	spoken := `[...document.querySelectorAll(".camera-picture .spoken")].map((n) => n.textContent).join("")`
+	p.until("the place is spoken", spoken+`.startsWith("Place 1 on the ruler: ")`)
+	p.tap(".camera-marking .primary")
+	p.until("the ruler is taken", `/^The ruler in it: 10\scm, taken$/.test(
+		document.querySelector(".camera-reference .ruler").textContent)`)
+	assert.Empty(t, eval[string](p, spoken), "of a place that is not marked any more")
+	p.fit("a reference that is taken")
+	p.js(`document.querySelector(".camera-dialog").close()`)
+	assert.Contains(t, p.plain(".camera-measure > p"), "Taken, measured when nothing is armed.")
+	assert.Equal(t, "Record: when all is measured", eval[string](p,
+		`document.querySelector(".camera-measure .primary[aria-disabled]")?.textContent ?? ""`))
+	assert.Empty(t, p.value(".camera-measure input"), "the width is not known yet")
+	c.held.Store(false)
+	p.until("it is measured", `document.querySelector(".camera-measure > p").textContent.includes(
+		"The width is from the ruler in PICT0470") && !document.querySelector(".camera-measure .primary").ariaDisabled`)
+	view, err := c.camera.Frames(t.Context(), c.session)
+	require.NoError(t, err)
+	assert.Equal(t, []string{"PICT0470", "PICT0470"}, []string{view.Empty, view.Ruler.Name})
+	p.until("the frame says what it is", sure("empty frame, ruler"))
+	p.clean()
+}
+
+// TestRecordingIsSaidAtOnce: a tap on Record says at once that it is being recorded, until the frames were looked at.
+func TestRecordingIsSaidAtOnce(t *testing.T) {
+	t.Parallel()
+	throws := shot.DefaultSet()
+	throws.Kind = shot.Throw
+	c, p, files := cameraEveningOf(t, startBrowser(t), throws)
+	p.js(`(real => { window.fetch = async (path, options) => {
+		const answer = await real(path, options);
+		if (!/^\/camera\/\d+$/.test(path)) return answer;
+		const view = { ...await answer.json(), empty: "PICT0471", lesson: { measured: 7, waiting: 7, on_record: 0,
+			words: "Good 2 of 2 at a trim of 0 ms." } };
+		return new Response(JSON.stringify({ ...view, busy: window.busy ?? view.busy }));
+	}; })(window.fetch)`)
+	p.openCamera()
+	p.choose(".camera input[type=file]", files[0])
+	says := func(words string) string {
+		return fmt.Sprintf(`document.querySelector(".camera-measure .primary").textContent === %q`, words)
+	}
+	p.until("they can be recorded", `document.querySelector(".camera-frame img") && `+says("Record 7 measurements"))
+	assert.Contains(t, p.plain(".camera-measure > p"), "With what the frames suggest: Good 2 of 2")
+	p.js(`window.busy = "looking at the frames"`)
+	p.tap(".camera-measure .primary")
+	p.until("it is being recorded", says("Recording 7 measurements …")+
+		` && document.activeElement.matches(".camera-measure .primary[aria-disabled]")`)
+	assert.Equal(t, c.session, c.await(t, "accept").Session)
+	p.js(`window.busy = ""`)
+	p.until("that is over", says("Record 7 measurements"))
 	p.clean()
 }
 

@@ -223,6 +223,7 @@ func TestLessonOfAnEvening(t *testing.T) {
 	}
 	require.GreaterOrEqual(t, right, shots-1, "frames that say where the liquid is")
 
+	p.until("all is measured", `!document.querySelector(".camera-measure .primary").ariaDisabled`)
 	p.tap(".camera-measure .primary")
 	p.until("they are on record", `document.querySelector(".camera-measure > p").textContent.includes("on record.") &&
 		document.querySelector(".camera-measure .withdraw").checkVisibility({ visibilityProperty: true })`)

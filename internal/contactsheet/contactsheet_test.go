@@ -340,7 +340,11 @@ func TestEmpty(t *testing.T) {
 	var out bytes.Buffer
 	require.NoError(t, s.Write(&out))
 	s = Sheet{Rows: []Row{{Match: match.Match{Sure: match.Open, NoFrame: 1}}}}
-	assert.Equal(t, "open: it has none, 99 %", s.Rows[0].sureWords())
+	assert.Equal(t, "open: probably without a frame, 99.9 %", s.Rows[0].sureWords())
+	for p, want := range map[float64]string{0.72: "likely, 72 %", 0.976: "likely, 98 %", 0.9871: "likely, 98.7 %"} {
+		likely := Row{Frame: &frames.Frame{}, Match: match.Match{Sure: match.Likely, Probability: p}}
+		assert.Equal(t, want, likely.sureWords())
+	}
 }
 
 // Of an evening of two kinds both are named, on each frame too, and one delay of both is two.

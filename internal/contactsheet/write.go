@@ -90,15 +90,20 @@ func (r *Row) sureWords() string {
 	case r.Settled:
 		return "certain, as you said"
 	case r.Frame == nil && r.NoFrame >= 0.5:
-		return fmt.Sprintf("open: it has none, %.0f %%", percent(r.NoFrame))
+		return "open: probably without a frame, " + percent(r.NoFrame)
 	case r.Frame == nil:
 		return string(match.Open)
 	}
-	return fmt.Sprintf("%s, %.0f %%", r.Sure, percent(r.Probability))
+	return fmt.Sprintf("%s, %s", r.Sure, percent(r.Probability))
 }
 
-// percent never says that something is beyond question.
-func percent(p float64) float64 { return min(p*100, 99) }
+// percent never says that something is beyond question. What is certain begins beyond 98 %, which takes a decimal.
+func percent(p float64) string {
+	if p > 0.98 {
+		return fmt.Sprintf("%.1f %%", min(p*100, 99.9))
+	}
+	return fmt.Sprintf("%.0f %%", p*100)
+}
 
 func clockWords(offset time.Duration) string {
 	switch offset = offset.Round(time.Second); {

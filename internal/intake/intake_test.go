@@ -11,6 +11,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -24,6 +25,7 @@ import (
 	"stillwater/internal/control"
 	"stillwater/internal/frames/framestest"
 	"stillwater/internal/journal"
+	"stillwater/internal/match"
 	"stillwater/internal/page"
 	"stillwater/internal/proctest"
 	"stillwater/internal/record"
@@ -370,6 +372,24 @@ func TestWhatAPairChanges(t *testing.T) {
 	x.untilSaid("PICT0475 is shot 1")
 	assert.Contains(t, strings.Join(x.view().Problems, "\n"),
 		"you said that PICT0475 is shot 1, and that PICT0473 is shot 4")
+}
+
+// A pair that settles others says how many.
+func TestPairsThatSettleOthers(t *testing.T) {
+	before := []paired{{Name: "1", Shot: 1, Sure: match.Likely}, {Name: "2", Shot: 2, Sure: match.Likely},
+		{Name: "3", Shot: 3, Sure: match.Certain}, {Name: "4", Shot: 4, Sure: match.Likely}, {Name: "5", Shot: 5}}
+	after := slices.Clone(before)
+	for i := range after {
+		after[i].Sure = match.Certain
+	}
+	after[1].Settled = true
+	before[4].Sure = match.Open
+	said := []said{{"2", 2}}
+	changed, _ := changeOf(before, after, said)
+	assert.Equal(t, page.CameraChange{Others: 3, Words: "2 is shot 2, as you said. 1 other frame changed shot: 5 from " +
+		"none to shot 5. 2 others are certain now."}, *changed)
+	changed, _ = changeOf(before[1:4], after[1:4], said)
+	assert.Equal(t, page.CameraChange{Others: 1, Words: "2 is shot 2, as you said. 1 other is certain now."}, *changed)
 }
 
 // A test exposure belongs to no shot: the others stay theirs, and it can be taken back.

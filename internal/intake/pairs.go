@@ -84,10 +84,11 @@ func pairWords(e *contactsheet.PairError) string {
 const maxNamed = 2
 
 // changeOf is what something said changed: what was said before and counts no more, and the frames that have another
-// shot now, of those that were there before. undo takes it back.
+// shot now, or are certain of theirs, of those that were there before. undo takes it back.
 func changeOf(before, after []paired, now []said) (c *page.CameraChange, undo []said) {
 	c = &page.CameraChange{}
 	var words, moved []string
+	settled := 0
 	for n, one := range now {
 		if !slices.ContainsFunc(now[n+1:], func(later said) bool { return later.replaces(one) }) {
 			words = append(words, one.words())
@@ -108,15 +109,29 @@ func changeOf(before, after []paired, now []said) (c *page.CameraChange, undo []
 		if was.Settled && !is.Settled {
 			words = append(words, fmt.Sprintf("You had said that of %s: it counts no more.", was.Name))
 		}
-		if shotOf(was) != shotOf(is) {
+		switch {
+		case shotOf(was) != shotOf(is):
 			moved = append(moved, fmt.Sprintf("%s from %s to %s", is.Name, shotWords(was), shotWords(is)))
+		case was.Sure != match.Certain && is.Sure == match.Certain:
+			settled++
 		}
 	}
-	if c.Others = len(moved); c.Others > 0 {
+	if len(moved) > 0 {
 		words = append(words, movedWords(moved))
 	}
+	if settled > 0 {
+		words = append(words, settledWords(settled))
+	}
+	c.Others = len(moved) + settled
 	c.Words = strings.Join(words, " ")
 	return c, undo
+}
+
+func settledWords(n int) string {
+	if n == 1 {
+		return "1 other is certain now."
+	}
+	return fmt.Sprintf("%d others are certain now.", n)
 }
 
 func movedWords(moved []string) string {

@@ -361,7 +361,7 @@ type CameraRuler struct {
 // CameraChange is what something that was said of a frame changed. It can be taken back.
 type CameraChange struct {
 	Words  string `json:"words"`
-	Others int    `json:"others"` // frames that have another shot now, or none
+	Others int    `json:"others"` // frames that have another shot now, or none, or are certain of theirs
 }
 
 // CameraFrame is one frame of the camera.

@@ -2,10 +2,12 @@
 
 import { attr, button, el, keyed, text } from "../dom.js";
 import { icon } from "../icons.js";
-import { show, slot } from "../refusals.js";
+import { sentence, show, slot } from "../refusals.js";
 import { voice } from "../voice.js";
 import { NoAnswer, Question } from "./ask.js";
-import { FrameDialog, sureNodes } from "./framedialog.js";
+import { FrameDialog, sureNode, sureWords } from "./framedialog.js";
+import { Pending } from "./pending.js";
+import { widthAssumed } from "./reference.js";
 import { Sending } from "./sending.js";
 
 /** @import { CameraFrame, CameraView, Snapshot } from "../../protocol.d.ts" */
@@ -44,8 +46,10 @@ export class CameraFrames {
 		this.undo = button({ "data-sends": true, onclick: () => commands.send({ type: "unpair", session }, this.slot) }, "Take it back");
 		this.change = el("div", { class: "camera-changed", hidden: true }, this.changed, this.undo);
 		this.list = el("ul", { class: "camera-list" });
-		this.dialog = new FrameDialog(session, commands, () => this.#view);
-		this.measuring = new Measuring(session, commands);
+		const pending = new Pending(session, commands, (taken) => this.#said(taken));
+		this.pending = pending;
+		this.dialog = new FrameDialog(session, commands, pending, () => this.#view);
+		this.measuring = new Measuring(pending);
 		this.count = el("span", { class: "hint" });
 		const send = el("div", { class: "camera-send" }, this.choose, this.stop, this.bar, this.progress);
 		this.node = el("details", { class: "camera", ontoggle: () => this.#opened() },
@@ -81,6 +85,14 @@ export class CameraFrames {
 		return this.#view?.frames.find((f) => f.shot_id === shot && f.sure !== "open") ?? null;
 	}
 
+	/** @param {boolean} taken the machine has something new to show */
+	#said(taken) {
+		if (taken) voice.say("Taken.");
+		if (this.#view) this.measuring.show(this.#view);
+		this.dialog.update();
+		if (taken) this.load();
+	}
+
 	#opened() {
 		if (this.node.open) this.load();
 	}
@@ -93,6 +105,7 @@ export class CameraFrames {
 			if (!view) return;
 			show(this.slot, null);
 			this.#view = view;
+			this.pending.seen(view);
 			this.#draw(view);
 			if (view.busy !== "") this.#asking = setTimeout(() => this.load(), askMs);
 		} catch (error) {
@@ -132,7 +145,7 @@ export class CameraFrames {
 		this.#showProblems();
 		this.change.hidden = view.changed === null;
 		text(this.changed, view.changed?.words ?? "");
-		keyed(this.list, view.frames, (f) => f.name, () => this.#row(), (row, f) => this.#showRow(row, f));
+		keyed(this.list, view.frames, (f) => f.name, () => this.#row(), (row, f) => this.#showRow(row, f, view));
 		this.measuring.show(view);
 		this.dialog.update();
 		this.enable(this.#able);
@@ -153,16 +166,16 @@ export class CameraFrames {
 		return row;
 	}
 
-	/** @param {HTMLElement} row @param {CameraFrame} f */
-	#showRow(row, f) {
-		const made = JSON.stringify(f);
+	/** @param {HTMLElement} row @param {CameraFrame} f @param {CameraView} view */
+	#showRow(row, f, view) {
+		const made = JSON.stringify([f, sureWords(f, view)]);
 		if (row.dataset.made === made) return;
 		row.dataset.made = made;
 		const [open] = row.children;
 		open.replaceChildren(
 			f.pictured ? el("img", { src: pictureOf(this.session, f), alt: "", loading: "lazy", decoding: "async" }) : el("span", { class: "camera-none" }, "no preview"),
 			el("span", { class: "camera-name" }, f.name),
-			el("span", { class: "camera-sure", "data-sure": f.sure }, ...sureNodes(f)),
+			sureNode(f, view),
 		);
 	}
 
@@ -204,16 +217,16 @@ function countWords(view, sending) {
 class Measuring {
 	/** @type {CameraView | null} */ #view = null;
 
-	/** @param {number} session @param {Commands} commands */
-	constructor(session, commands) {
-		this.session = session;
-		this.commands = commands;
+	/** @param {Pending} pending */
+	constructor(pending) {
+		const session = pending.session;
+		this.pending = pending;
 		this.slot = slot();
 		this.words = el("p", {});
-		this.width = el("input", { id: `camera-width-${session}`, type: "text", autocomplete: "off", enterkeyhint: "done", "data-sends": true, onchange: () => this.#reference() });
-		this.right = button({ role: "switch", "data-sends": true, onclick: () => this.#reference(!this.#view?.from_right) }, "The throw comes from the right");
-		this.accept = button({ class: "primary", "data-sends": true, onclick: () => this.commands.send({ type: "accept", session }, this.slot) });
-		this.withdraw = button({ class: "withdraw", "data-sends": true, onclick: () => this.commands.send({ type: "unaccept", session }, this.slot) });
+		this.width = el("input", { id: `camera-width-${session}`, type: "text", autocomplete: "off", enterkeyhint: "done", "data-sends": true, onchange: () => this.#width() });
+		this.right = button({ role: "switch", "data-sends": true, onclick: () => this.#side() }, "The throw comes from the right");
+		this.accept = button({ class: "primary", "data-sends": true, onclick: () => this.#record("accept") });
+		this.withdraw = button({ class: "withdraw", "data-sends": true, onclick: () => this.#record("unaccept") });
 		const label = el("label", { for: this.width.id }, "Width of the scene in the frame");
 		this.node = el("div", { class: "camera-measure" }, el("h5", {}, "The delay, from the frames"), this.words,
 			el("div", { class: "past-field" }, label, this.width), this.right, this.accept, this.withdraw, this.slot);
@@ -223,23 +236,53 @@ class Measuring {
 	show(view) {
 		this.#view = view;
 		this.node.hidden = view.frames.length === 0 || !view.moves;
-		text(this.words, measuringWords(view));
-		if (document.activeElement !== this.width) this.width.value = view.width;
-		attr(this.right, "aria-checked", `${view.from_right}`);
+		const changing = this.pending.words("reference", "ruler", "spot");
+		this.words.style.minHeight = changing && `${this.words.offsetHeight}px`; // nothing below it moves
+		text(this.words, changing ? `${sentence(changing)} What the frames say comes then.` : measuringWords(view));
+		const said = this.pending.reference(view);
+		if (document.activeElement !== this.width) this.width.value = this.pending.of("ruler") ? "" : said.value || view.width;
+		attr(this.right, "aria-checked", `${said.from_right}`);
 		const n = view.lesson?.waiting ?? 0;
-		text(this.accept, n === 1 ? "Record 1 measurement" : `Record ${n} measurements`);
+		text(this.accept, this.#acceptWords(n));
+		attr(this.accept, "aria-disabled", this.#waits ? "true" : null);
 		this.accept.style.visibility = n > 0 ? "visible" : "hidden";
 		const on = view.lesson?.on_record ?? 0;
-		text(this.withdraw, on === 1 ? "Take back the one on record" : `Take back the ${on} on record`);
+		const back = on === 1 ? "Take back the one on record" : `Take back the ${on} on record`;
+		text(this.withdraw, this.pending.of("unaccept") ? "Being taken back …" : back);
 		this.withdraw.style.visibility = on > 0 ? "visible" : "hidden";
 	}
 
-	/** @param {boolean} [right] */
-	#reference(right = this.#view?.from_right ?? false) {
+	/** What was measured is of what the frames are measured against no more, or is being recorded. */
+	get #waits() {
+		return this.#view?.busy !== "" || this.pending.words("reference", "ruler", "spot", "accept", "unaccept") !== "";
+	}
+
+	/** @param {number} n measurements that wait */
+	#acceptWords(n) {
+		if (this.pending.of("accept")) return n === 1 ? "Recording 1 measurement …" : `Recording ${n} measurements …`;
+		if (this.#waits) return "Record: when all is measured";
+		return n === 1 ? "Record 1 measurement" : `Record ${n} measurements`;
+	}
+
+	/** @param {"accept" | "unaccept"} type */
+	#record(type) {
+		if (this.pending.of(type) || (type === "accept" && this.#waits)) return;
+		this.pending.send({ type, session: this.pending.session }, this.slot);
+	}
+
+	#width() {
+		const view = this.#view;
+		if (!view) return;
 		const typed = this.width.value.trim();
 		// The width that the ruler gives is not typed.
-		const value = typed === this.#view?.field_seen || (this.#view?.ruler && typed === this.#view.width) ? "" : typed;
-		this.commands.send({ type: "reference", session: this.session, name: this.#view?.empty ?? "", value, from_right: right }, this.slot);
+		const value = typed === view.field_seen || (view.ruler && typed === view.width) ? "" : typed;
+		this.pending.send({ ...this.pending.reference(view), value }, this.slot);
+	}
+
+	#side() {
+		if (!this.#view) return;
+		const is = this.pending.reference(this.#view);
+		this.pending.send({ ...is, from_right: !is.from_right }, this.slot);
 	}
 
 	/** @param {boolean} able */
@@ -250,10 +293,11 @@ class Measuring {
 
 /** @param {CameraView} view */
 function measuringWords(view) {
-	const scale = view.ruler ? ` The width is from the ruler in ${view.ruler.name}, ${view.ruler.length}.` : "";
+	const assumed = widthAssumed(view) ? ` The width, ${view.width}, is what the set assumes until a ruler is set.` : "";
+	const scale = view.ruler ? ` The width is from the ruler in ${view.ruler.name}, ${view.ruler.length}.` : assumed;
 	if (view.empty === "") return `Open a frame without liquid and tap Empty frame: the liquid is then found in the others.${scale}`;
 	if (!view.lesson) return `Measured against ${view.empty}, which has no liquid: nothing yet that says how late a picture is.${scale}`;
 	const { measured, on_record, words } = view.lesson;
 	const record = on_record === 0 ? "" : on_record === measured ? "; all are on record" : `; ${on_record} on record`;
-	return `Measured in ${measured === 1 ? "1 frame" : `${measured} frames`}, against ${view.empty}${record}.${scale} ${words} You decide.`;
+	return `Measured in ${measured === 1 ? "1 frame" : `${measured} frames`}, against ${view.empty}${record}.${scale} With what the frames suggest: ${words} You decide.`;
 }

@@ -10,22 +10,33 @@ import { Reference } from "./reference.js";
 
 /** @import { CameraFrame, CameraView, Refusal } from "../../protocol.d.ts" */
 /** @import { Commands } from "../commands.js" */
+/** @import { Pending } from "./pending.js" */
 
 const signs = { certain: "good", likely: "unjudged", open: "nothing" };
 /** As control.NoShot. */
 const noShot = -1;
 
-/** How sure it is that a frame is of its shot: a sign and words. @param {CameraFrame} f */
-export function sureNodes(f) {
-	const sure = /** @type {keyof typeof signs} */ (f.settled && f.shot === 0 ? "certain" : f.sure);
-	return [icon(signs[sure] ?? "nothing"), el("span", {}, sureWords(f))];
+/** How sure it is what a frame is of: a sign and words. @param {CameraFrame} f @param {CameraView} view */
+export function sureNode(f, view) {
+	const sure = /** @type {keyof typeof signs} */ (noShotWords(f, view) === "" ? f.sure : "certain");
+	return el("span", { class: "camera-sure", "data-sure": sure }, icon(signs[sure] ?? "nothing"), el("span", {}, sureWords(f, view)));
 }
 
-/** @param {CameraFrame} f */
-export function sureWords(f) {
-	if (f.settled) return f.shot === 0 ? "no shot, as you said" : `Shot ${f.shot}, as you said`;
+/** @param {CameraFrame} f @param {CameraView} view */
+export function sureWords(f, view) {
+	if (f.settled && f.shot !== 0) return `Shot ${f.shot}, as you said`;
 	if (f.sure !== "open") return `Shot ${f.shot}, ${f.sure}`;
-	return f.shot === 0 ? "unmatched" : `unmatched: shot ${f.shot}?`;
+	return noShotWords(f, view) || (f.shot === 0 ? "unmatched" : `unmatched: shot ${f.shot}?`);
+}
+
+/** What a frame is of which it is known that it is of no shot; "" that is not known. @param {CameraFrame} f @param {CameraView} view */
+function noShotWords(f, view) {
+	if (f.sure !== "open") return "";
+	const uses = [view.empty === f.name && "empty frame", view.ruler?.name === f.name && "ruler"].filter(Boolean);
+	if (uses.length > 0) return uses.join(", ");
+	if (f.settled) return f.shot === 0 ? "no shot, as you said" : "";
+	const all = view.certain > 0 && view.likely === 0 && view.frames.every((other) => other.sure !== "open" || other.shot === 0);
+	return all && f.taken !== "" ? "of no shot" : "";
 }
 
 export class FrameDialog {
@@ -36,8 +47,8 @@ export class FrameDialog {
 	/** A number was typed, and stands until something came of it. */ #typed = false;
 	/** What was known of the frame when the machine took the last thing said; "" nothing is waited for. */ #before = "";
 
-	/** @param {number} session @param {Commands} commands @param {() => CameraView | null} view */
-	constructor(session, commands, view) {
+	/** @param {number} session @param {Commands} commands @param {Pending} pending @param {() => CameraView | null} view */
+	constructor(session, commands, pending, view) {
 		this.session = session;
 		this.commands = commands;
 		this.view = view;
@@ -51,7 +62,7 @@ export class FrameDialog {
 		this.pair = button({ class: "primary", "data-sends": true, onclick: () => this.#pair(fileNumber(this.number.value.trim()) ?? 0) });
 		this.none = button({ class: "no-shot", "data-sends": true, onclick: () => this.#pair(noShot) }, "It is no shot: a test");
 		this.free = button({ class: "take-back", "data-sends": true, onclick: () => this.#takeBack() }, "Take it back");
-		this.reference = new Reference(session, commands, this.slot, this.picture, (on) => this.#marking(on));
+		this.reference = new Reference(pending, this.slot, this.picture, (on) => this.#marking(on));
 		this.before = button({ "aria-label": "The frame before", onclick: () => this.#step(-1) }, icon("back"));
 		this.after = button({ "aria-label": "The frame after", onclick: () => this.#step(1) }, icon("onward"));
 		this.enlarge = button({ class: "enlarge", "aria-pressed": "false", onclick: () => this.#enlarge(!this.#enlarged) }, "Enlarge");
@@ -97,11 +108,11 @@ export class FrameDialog {
 		const f = this.#frame;
 		const view = this.view();
 		if (!f || !view) return this.node.close();
-		this.#showPicture(f);
-		this.title.replaceChildren(el("b", {}, f.name), " ", el("span", { class: "camera-sure", "data-sure": f.sure }, ...sureNodes(f)));
+		this.#showPicture(f, view);
+		this.title.replaceChildren(el("b", {}, f.name), " ", sureNode(f, view));
 		const changed = this.#said ? view.changed : null;
 		text(this.says, changed?.words || suggestionWords(f) || (f.taken ? `Taken at ${f.taken.slice(11)} by the camera's clock.` : "The file has no time, so it cannot be matched."));
-		if (this.#before !== "" && this.#before !== sureWords(f)) {
+		if (this.#before !== "" && this.#before !== sureWords(f, view)) {
 			this.#typed = false;
 			this.#before = "";
 		}
@@ -116,11 +127,11 @@ export class FrameDialog {
 		attr(this.after, "aria-disabled", view.frames.at(-1) === f ? "true" : null);
 	}
 
-	/** @param {CameraFrame} f */
-	#showPicture(f) {
+	/** @param {CameraFrame} f @param {CameraView} view */
+	#showPicture(f, view) {
 		const address = `/camera/${this.session}/picture?${new URLSearchParams({ name: f.name })}`;
 		this.large.style.setProperty("--ratio", `${f.width > 0 ? f.width / f.height : 1.5}`);
-		attr(this.img, "alt", `Frame ${f.name}: ${[...f.says, sureWords(f)].join("; ")}`);
+		attr(this.img, "alt", `Frame ${f.name}: ${[...f.says, sureWords(f, view)].join("; ")}`);
 		if (this.picture.dataset.name === f.name) return;
 		attr(this.picture, "data-name", f.name);
 		if (f.pictured) attr(this.img, "src", address);
@@ -159,7 +170,8 @@ export class FrameDialog {
 	 * @returns {(refusal: Refusal | null) => void}
 	 */
 	#answered(f, said) {
-		const before = sureWords(f);
+		const view = this.view();
+		const before = view ? sureWords(f, view) : "";
 		return (refusal) => {
 			if (refusal || this.#name !== f.name) return;
 			this.#said = said;

@@ -51,6 +51,7 @@ export class Marks {
 
 	hide() {
 		this.#at = [];
+		text(this.says, "");
 		this.nodes.forEach((n) => (n.hidden = true));
 	}
 

@@ -2,10 +2,11 @@
 // liquid is to be.
 
 import { attr, button, el, text } from "../dom.js";
+import { sentence } from "../refusals.js";
 import { Marks } from "./marks.js";
 
 /** @import { CameraFrame, CameraView } from "../../protocol.d.ts" */
-/** @import { Commands } from "../commands.js" */
+/** @import { Pending, Type } from "./pending.js" */
 
 export class Reference {
 	/** @type {CameraView | null} */ #view = null;
@@ -13,14 +14,14 @@ export class Reference {
 	/** @type {"" | "ruler" | "spot"} */ #what = "";
 
 	/**
-	 * @param {number} session @param {Commands} commands
+	 * @param {Pending} pending
 	 * @param {HTMLElement} refusals
 	 * @param {HTMLElement} picture as large as the frame is shown
 	 * @param {(on: boolean) => void} marking a place is being marked, or not any more
 	 */
-	constructor(session, commands, refusals, picture, marking) {
-		this.session = session;
-		this.commands = commands;
+	constructor(pending, refusals, picture, marking) {
+		this.session = pending.session;
+		this.pending = pending;
 		this.refusals = refusals;
 		this.say = marking;
 		this.ruler = new Marks(picture, ["Place 1 on the ruler", "Place 2 on the ruler"], () => {});
@@ -28,10 +29,10 @@ export class Reference {
 		this.empty = button({ role: "switch", "data-sends": true, onclick: () => this.#empty() }, "Empty frame (no liquid)");
 		this.measure = button({ class: "ruler", "data-sends": true, onclick: () => this.#mark("ruler") }, "A ruler is in it");
 		this.place = button({ class: "spot", "data-sends": true, onclick: () => this.#mark("spot") }, "Where the liquid is to be");
-		this.words = el("p", { class: "hint" });
+		this.words = el("p", { class: "hint", role: "status" });
 		this.fold = el("details", { class: "camera-reference" }, el("summary", {}, "Measure with this frame"), this.empty, this.measure, this.place, this.words);
 		this.how = el("p", { class: "hint" });
-		this.length = el("input", { id: `camera-ruler-${session}`, type: "text", autocomplete: "off", enterkeyhint: "done", placeholder: "10 cm", "data-sends": true });
+		this.length = el("input", { id: `camera-ruler-${this.session}`, type: "text", autocomplete: "off", enterkeyhint: "done", placeholder: "10 cm", "data-sends": true });
 		this.field = el("div", { class: "past-field" }, el("label", { for: this.length.id }, "How far apart they are"), this.length);
 		this.set = button({ class: "primary", "data-sends": true, onclick: () => this.#set() });
 		this.forget = button({ "data-sends": true, onclick: () => this.#forget() });
@@ -48,19 +49,29 @@ export class Reference {
 		this.#view = view;
 		this.#frame = f;
 		this.node.hidden = !view.moves;
-		attr(this.empty, "aria-checked", `${view.empty === f.name}`);
-		text(this.measure, view.ruler?.name === f.name ? `The ruler in it: ${view.ruler.length}` : "A ruler is in it");
-		text(this.words, [view.width && `A frame shows ${view.width} of the scene.`, view.spot ? "The liquid is to be where you tapped." : "The liquid is to be in the middle of the frame."].filter(Boolean).join(" "));
+		const { empty, ruler } = this.#wanted(view);
+		const words = this.pending.words("reference", "ruler", "spot");
+		attr(this.empty, "aria-checked", `${empty === f.name}`);
+		const changing = empty !== view.empty && [empty, view.empty].includes(f.name);
+		text(this.empty, changing ? `Empty frame: ${this.pending.word("reference")}` : "Empty frame (no liquid)");
+		text(this.measure, ruler?.name === f.name ? `The ruler in it: ${ruler.length}${ruler === view.ruler ? "" : `, ${this.pending.word("ruler")}`}` : "A ruler is in it");
+		text(this.words, sentence(words) || knownWords(view));
 		attr(this.measure, "disabled", this.measure.disabled || !f.pictured);
 		attr(this.place, "disabled", this.place.disabled || !f.pictured);
+	}
+
+	/** The empty frame and the ruler as they are to be. @param {CameraView} view */
+	#wanted(view) {
+		const set = this.pending.of("ruler");
+		const ruler = set ? { name: set.name, length: set.value } : view.ruler;
+		return { empty: this.pending.reference(view).name, ruler };
 	}
 
 	#empty() {
 		const [view, f] = [this.#view, this.#frame];
 		if (!view || !f) return;
-		const value = view.ruler || view.width === view.field_seen ? "" : view.width;
-		const name = view.empty === f.name ? "" : f.name;
-		this.commands.send({ type: "reference", session: this.session, name, value, from_right: view.from_right }, this.refusals);
+		const is = this.pending.reference(view);
+		this.pending.send({ ...is, name: is.name === f.name ? "" : f.name }, this.refusals);
 	}
 
 	/** @param {"ruler" | "spot"} what */
@@ -101,9 +112,9 @@ export class Reference {
 		else this.#send({ type: "ruler", session: this.session, name: "", value: "", x: 0, y: 0, x2: 0, y2: 0 });
 	}
 
-	/** @param {import("../../protocol.d.ts").Command} command */
+	/** @param {import("../../protocol.d.ts").Command & { type: Type }} command */
 	#send(command) {
-		this.commands.send(command, this.refusals, (refusal) => {
+		this.pending.send(command, this.refusals, (refusal) => {
 			if (!refusal) this.leave();
 		});
 	}
@@ -121,3 +132,13 @@ export class Reference {
 		back.focus();
 	}
 }
+
+/** How wide a frame is and where the liquid is to be. @param {CameraView} view */
+function knownWords(view) {
+	const assumed = widthAssumed(view) ? ", as the set assumes until a ruler is set" : "";
+	const width = view.width && `A frame shows ${view.width} of the scene${assumed}.`;
+	return [width, view.spot ? "The liquid is to be where you tapped." : "The liquid is to be in the middle of the frame."].filter(Boolean).join(" ");
+}
+
+/** Nobody said how wide the scene is. @param {CameraView} view */
+export const widthAssumed = (view) => !view.ruler && view.width !== "" && view.width === view.field_seen;
