@@ -72,7 +72,7 @@ func (s *screen) ShowCamera(_ int64, now control.CameraNow, frames map[int64]con
 // until waits for what phones are shown.
 func (s *screen) until(t *testing.T, what string, is func(control.CameraNow, map[int64]control.FrameView) bool) {
 	t.Helper()
-	late := time.After(time.Minute)
+	late := time.After(4 * time.Minute)
 	for {
 		s.mu.Lock()
 		now, frames := s.now, s.frames

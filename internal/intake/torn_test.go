@@ -208,7 +208,7 @@ func TestNothingWaitsForTheStore(t *testing.T) {
 	}()
 	select {
 	case <-asked:
-	case <-time.After(time.Minute):
+	case <-time.After(4 * time.Minute):
 		assert.Fail(t, "what is armed cannot be asked")
 	}
 	x.store.mu.Unlock()
