@@ -1,6 +1,7 @@
 package tether
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -25,7 +26,7 @@ type Follow struct {
 	Every  time.Duration        // between two looks; 0: as usual
 
 	problem logonce.Problem
-	silent  map[File]bool // gave no answer when they were asked for
+	silent  map[File]int // how often the camera did not answer for them
 }
 
 const (
@@ -41,7 +42,7 @@ func (f *Follow) Run(ctx context.Context) {
 		every = usualEvery
 	}
 	f.problem.Begins, f.problem.Ends = "the connected camera cannot be read", "the connected camera answers again"
-	f.problem.Say, f.silent = f.Say, map[File]bool{}
+	f.problem.Say, f.silent = f.Say, map[File]int{}
 	old, known := map[File]bool{}, false
 	for ctx.Err() == nil {
 		wait := every
@@ -83,10 +84,10 @@ func before(list []File, folder *os.Root) map[File]bool {
 }
 
 // copyNew copies the files that are neither old nor there. After one that the camera does not answer for, none is asked
-// for: it may be the camera. The next time all others come before it.
+// for: it may be the camera. The next time those come first that it was silent for the least often.
 func (f *Follow) copyNew(ctx context.Context, list []File, old map[File]bool, folder *os.Root) error {
 	var problems []error
-	slices.SortStableFunc(list, func(a, b File) int { return boolOrder(f.silent[a], f.silent[b]) })
+	slices.SortStableFunc(list, func(a, b File) int { return cmp.Compare(f.silent[a], f.silent[b]) })
 	for _, file := range list {
 		if old[file] || !f.Wanted(file.Path) {
 			continue
@@ -101,20 +102,9 @@ func (f *Follow) copyNew(ctx context.Context, list []File, old map[File]bool, fo
 			f.Log.Info("a file was copied from the camera", "file", file.Name(), "bytes", file.Size)
 		}
 		if errors.Is(err, ErrSilent) {
-			f.silent[file] = true
+			f.silent[file]++
 			break
 		}
 	}
 	return errors.Join(problems...)
-}
-
-// boolOrder has false before true.
-func boolOrder(a, b bool) int {
-	switch {
-	case a == b:
-		return 0
-	case b:
-		return -1
-	}
-	return 1
 }

@@ -6,6 +6,7 @@ import (
 	"os"
 	"path"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -81,6 +82,36 @@ func TestFollow(t *testing.T) {
 	require.NoError(t, err)
 	assert.Len(t, entries, 3, "%v", entries)
 	assert.NotContains(t, log.String(), "WARN")
+}
+
+// A file that the camera never answers for holds up no other for long, and is said.
+func TestSilentFileHoldsUpNoOther(t *testing.T) {
+	camera := tethertest.Start(t, tethertest.Object{Name: "PICT0001.JPG", Content: photograph})
+	c, root := reach(t, camera.Port())
+	c.Limits.Ending, c.Limits.Begin = 200*time.Millisecond, time.Second
+	list, problems, err := c.List(t.Context())
+	require.NoError(t, err)
+	require.Empty(t, problems)
+	log := new(proctest.Log)
+	f := Follow{Camera: c, Wanted: func(string) bool { return true }, Log: slog.New(slog.NewTextHandler(log, nil)),
+		silent: map[File]int{}}
+	camera.Add(tethertest.Object{Name: "PICT0002.JPG", Content: photograph, Fault: tethertest.Stops})
+	camera.Add(tethertest.Object{Name: "PICT0003.JPG", Content: photograph})
+	old := before(list, root)
+	list, _, err = c.List(t.Context())
+	require.NoError(t, err)
+	require.ErrorIs(t, f.copyNew(t.Context(), slices.Clone(list), old, root), ErrSilent)
+	require.Empty(t, filesIn(t, root))
+	c.Limits.Begin = 4 * time.Minute
+	ctx, stop := context.WithCancel(t.Context())
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		f.copyNew(ctx, slices.Clone(list), old, root)
+	}()
+	proctest.Eventually(t, "the next file comes", isFile(root.Name(), "100TEST", "PICT0003.JPG"))
+	stop()
+	<-ended
 }
 
 // A camera that does not answer is said once, and tried again.
