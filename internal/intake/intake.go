@@ -74,6 +74,8 @@ type evening struct {
 	session  int64
 	due      time.Time // when to look; zero: there is nothing to do
 	first    time.Time // since when there is
+	wanted   int       // how often it was to be looked at
+	stale    bool      // what it is measured against changed since it was looked at
 	pairs    pairs
 	failed   string // why the last look failed
 	busy     string
@@ -212,6 +214,7 @@ func (i *Intake) want(e *evening, in time.Duration, change func()) {
 	i.mu.Lock()
 	defer i.mu.Unlock()
 	change()
+	e.wanted++
 	now := time.Now()
 	if e.due.IsZero() {
 		e.first = now
@@ -388,7 +391,7 @@ func (i *Intake) rest(ctx context.Context, in time.Duration) {
 // waits until what the frames were before is kept, so that what it changes can be said, whatever ends the program.
 func (i *Intake) work(ctx context.Context, e *evening) {
 	i.mu.Lock()
-	due, p := e.due, e.pairs
+	wanted, p := e.wanted, e.pairs
 	if len(p.Said) > 0 && p.Before == nil && e.made {
 		p.Before = pairedOf(e.view.Frames)
 	}
@@ -411,7 +414,7 @@ func (i *Intake) work(ctx context.Context, e *evening) {
 		return
 	}
 	if refused := i.settled(e, settle, f, err); !refused { // or else it is due still, without that
-		i.looked(e, due, news, f, err)
+		i.looked(e, wanted, news, f, err)
 	}
 }
 
@@ -432,13 +435,14 @@ func (i *Intake) settled(e *evening, settle []said, f found, err error) (refused
 	return err != nil
 }
 
-// looked shows what came of looking at an evening, which was due then.
-func (i *Intake) looked(e *evening, due time.Time, news []string, f found, err error) {
+// looked shows what came of looking at an evening, which was wanted so often before.
+func (i *Intake) looked(e *evening, wanted int, news []string, f found, err error) {
 	i.store.looked(news) // those that follow shall not wait for ever
 	i.mu.Lock()
 	defer i.mu.Unlock()
 	e.failed = ""
-	if e.due.Equal(due) {
+	seen := e.wanted == wanted // or else it was wanted again meanwhile
+	if seen {
 		e.due = time.Time{}
 	}
 	if err != nil {
@@ -446,6 +450,7 @@ func (i *Intake) looked(e *evening, due time.Time, news []string, f found, err e
 		e.failed = fmt.Sprintf("The frames cannot be looked at: %v.", err)
 	} else {
 		e.view, e.shots, e.measured, e.recorded, e.made = f.view, f.shots, f.measured, f.recorded, true
+		e.stale = e.stale && !seen
 		if len(e.pairs.Said) > 0 && e.due.IsZero() {
 			e.due = time.Now()
 		}

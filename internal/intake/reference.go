@@ -68,8 +68,14 @@ func (g *reference) show(v *page.CameraView) {
 	}
 }
 
-// changeReference changes what frames of a session are measured against, and has them measured.
+// changeReference changes what frames of a session are measured against, and has them measured: what was measured before
+// counts no more.
 func (i *Intake) changeReference(e *evening, change func(*reference)) error {
+	return i.changeNote(e, change, func() { e.stale = true })
+}
+
+// changeNote changes the file of a session's reference, has its frames looked at, and does then with the mutex held.
+func (i *Intake) changeNote(e *evening, change func(*reference), then func()) error {
 	i.notes.Lock()
 	defer i.notes.Unlock()
 	g := i.readReference(e.session)
@@ -77,7 +83,7 @@ func (i *Intake) changeReference(e *evening, change func(*reference)) error {
 	if err := i.writeNote(e.session, referenceFile, g); err != nil {
 		return notKept(err)
 	}
-	i.want(e, 0, func() {})
+	i.want(e, 0, then)
 	return nil
 }
 
@@ -153,6 +159,14 @@ func isShare(all ...float64) bool {
 
 // Measured implements control.Camera.
 func (i *Intake) Measured(ctx context.Context, session int64) ([]control.PastMeasured, error) {
+	i.mu.Lock()
+	e := i.evenings[session]
+	stale := e != nil && e.stale
+	i.mu.Unlock()
+	if stale {
+		return nil, &control.Refusal{Why: "The frames are being measured anew, against what was changed.",
+			Remedy: "Record when they are measured."}
+	}
 	list, err := i.asOnRecord(ctx, session, func(e *evening) []control.PastMeasured { return e.measured },
 		func(made record.Shot, _ control.PastMeasured) bool { return made.PastSDUm == 0 })
 	if err == nil && len(list) == 0 {
@@ -210,12 +224,12 @@ func (i *Intake) Recorded(session int64, accepted []control.PastMeasured) error 
 	if e == nil {
 		return nil
 	}
-	return i.changeReference(e, func(g *reference) {
+	return i.changeNote(e, func(g *reference) {
 		g.Accepted = slices.DeleteFunc(g.Accepted, func(old control.PastMeasured) bool {
 			return slices.ContainsFunc(accepted, func(now control.PastMeasured) bool { return now.Shot == old.Shot })
 		})
 		g.Accepted = append(g.Accepted, accepted...)
-	})
+	}, func() {})
 }
 
 func notKept(err error) error {

@@ -121,6 +121,37 @@ func TestRecordRenewsWhatIsShown(t *testing.T) {
 	}
 }
 
+// What was measured against something else is not put on record.
+func TestRecordingWaitsForANewReference(t *testing.T) {
+	x := newMeasured(t)
+	before, err := x.Measured(t.Context(), x.session)
+	require.NoError(t, err)
+	x.screen.be(control.Armed) // so that nothing is measured
+	require.NoError(t, x.Reference(x.session, "PICT0399", "20 cm", false))
+	_, err = x.Measured(t.Context(), x.session)
+	assert.ErrorContains(t, err, "being measured anew")
+	x.screen.be(control.Safe)
+	x.until(func(v page.CameraView) bool { return v.Width == "20 cm" })
+	after, err := x.Measured(t.Context(), x.session)
+	require.NoError(t, err)
+	require.Len(t, after, len(before))
+	assert.InDelta(t, 2*before[0].PastMm, after[0].PastMm, 0.01)
+}
+
+// What comes while frames are looked at, which had to wait for as long as they may, has them looked at once more.
+func TestWantedWhileLookedAt(t *testing.T) {
+	x := newStudio(t)
+	e, err := x.evening(t.Context(), x.session)
+	require.NoError(t, err)
+	x.want(e, 2*maxWait, func() {})
+	wanted := e.wanted
+	x.want(e, 2*maxWait, func() {})
+	x.looked(e, wanted, nil, found{}, nil)
+	assert.False(t, e.due.IsZero())
+	x.looked(e, e.wanted, nil, found{}, nil)
+	assert.True(t, e.due.IsZero())
+}
+
 func asText(t *testing.T, set shot.Set) string {
 	t.Helper()
 	text, err := json.Marshal(set)

@@ -197,7 +197,7 @@ func TestNothingWaitsForTheStore(t *testing.T) {
 	looked, asked := make(chan struct{}), make(chan struct{})
 	go func() {
 		defer close(looked)
-		x.looked(e, time.Time{}, nil, found{view: x.emptyView()}, nil)
+		x.looked(e, 0, nil, found{view: x.emptyView()}, nil)
 	}()
 	go func() {
 		defer close(asked)
