@@ -451,10 +451,10 @@ func TestRecordWithDamagedCues(t *testing.T) {
 	require.Len(t, list, 3)
 	assert.Equal(t, "its cues cannot be read", list[0].Damaged)
 	assert.Empty(t, list[0].Cues)
-	assert.Equal(t, odd, *list[0].CuesText)
+	assert.Equal(t, odd, list[0].CuesText)
 	assert.Equal(t, "flash", list[1].Cues[0].Name)
-	assert.Equal(t, half, *list[1].CuesText)
-	assert.Nil(t, list[2].CuesText)
+	assert.Equal(t, half, list[1].CuesText)
+	assert.Empty(t, list[2].CuesText)
 }
 
 // A spreadsheet that finds a byte-order mark reads the text as UTF-8.

@@ -46,7 +46,7 @@ type ShotEntry struct {
 	DelayMs    float64  `json:"delay_ms"`
 	planEntry
 	Cues     []CueEntry      `json:"cues"`
-	CuesText *string         `json:"cues_text,omitempty"` // of damaged ones: all of them as the record has them
+	CuesText string          `json:"cues_text,omitempty"` // of damaged ones: all of them as the record has them
 	Seen     string          `json:"seen"`
 	Verdict  string          `json:"verdict"`
 	Note     string          `json:"note"`
@@ -146,11 +146,8 @@ func shotOf(s record.Session, made record.Shot, outcome shot.Outcome, plan planE
 		At: made.At.Format(time.RFC3339Nano), Status: made.Status, Simulated: made.Simulated, BootID: made.BootID,
 		ClockNs: made.ClockNs, DelayMs: float64(made.DelayNs) / 1e6, planEntry: plan, Cues: []CueEntry{},
 		Seen: made.Seen, Verdict: made.Verdict, Note: made.Note, Star: made.Star, Picture: made.Picture,
-		Damaged: made.Damaged,
+		CuesText: made.CuesText, Damaged: made.Damaged,
 		Problem: outcome.Problem, Set: asJSON(made.Set), Program: asJSON(made.Program)}
-	if made.CuesText != "" {
-		out.CuesText = &made.CuesText
-	}
 	if outcome.Late != 0 {
 		ms := float64(outcome.Late) / 1e6
 		out.LateMs = &ms
