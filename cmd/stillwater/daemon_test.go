@@ -57,7 +57,12 @@ func startDaemonIn(t testing.TB, getenv func(string) string, args ...string) *da
 		in.Close()
 	}()
 	r.stop = sync.OnceValue(func() int { cancel(); return <-status })
-	t.Cleanup(func() { r.stop() })
+	t.Cleanup(func() {
+		r.stop()
+		if t.Failed() {
+			t.Logf("the daemon's log:\n%s", r.log)
+		}
+	})
 	lines := bufio.NewScanner(out)
 	for r.url == "" || r.code == "" {
 		if !lines.Scan() {
