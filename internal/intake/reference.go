@@ -68,8 +68,8 @@ func (g *reference) show(v *page.CameraView) {
 	}
 }
 
-// changeReference changes what frames of a session are measured against, and has them measured: what was measured before
-// counts no more.
+// changeReference changes what frames of a session are measured against, and has them measured: what was measured
+// before counts no more.
 func (i *Intake) changeReference(e *evening, change func(*reference)) error {
 	return i.changeNote(e, change, func() { e.stale = true })
 }
