@@ -115,6 +115,7 @@ func newCard(t *testing.T) aCard {
 	for name, script := range map[string]string{
 		"iw":         `echo "$@" >>"$CARD_ROOT/calls"`,
 		"systemctl":  `echo "$@" >>"$CARD_ROOT/calls"`,
+		"loadkeys":   `[ "$2" = de ] && echo loadkeys "$@" >>"$CARD_ROOT/calls"`,
 		"ssh-keygen": `echo keygen "$@" >>"$CARD_ROOT/calls"`,
 		"stillwater": `echo '{"pages":["http://stillwater.local:8737/"],"code":"135790"}'`,
 		"nmcli": `case "$*" in *' bad '*) echo "Error: bad network" >&2; exit 2 ;; esac
@@ -209,6 +210,11 @@ func TestCardsSettings(t *testing.T) {
 			known: "ssid $(reboot) `x` \"q\" \\n wifi-sec"},
 		"refused network": {settings: "network=bad\npassword=1\n",
 			problems: "bad network\nsettings.txt: the network was not taken over; a password has 8 to 63 letters\n"},
+		"keyboard": {settings: "keyboard = de\r\n", calls: "loadkeys -q de\n"},
+		"no keyboard": {settings: "keyboard = german\n",
+			problems: "settings.txt: keyboard: there is no such layout here; write one such as de, fr, uk or us\n"},
+		"not a keyboard's name": {settings: "keyboard = ../../de\n",
+			problems: "settings.txt: keyboard: there is no such layout here; write one such as de, fr, uk or us\n"},
 		"a comment is not": {settings: "#network = x\n # country = DE\n"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -242,12 +248,12 @@ func deliveredSettings(t *testing.T) string {
 func TestDeliveredSettingsAreExamples(t *testing.T) {
 	card := newCard(t)
 	text := deliveredSettings(t)
-	for _, name := range []string{"country", "network", "password"} {
+	for _, name := range []string{"country", "network", "password", "keyboard"} {
 		text = strings.Replace(text, "#"+name+" ", name+" ", 1)
 	}
 	card.write("boot/firmware/settings.txt", text)
 	card.run("settings")
-	assert.Equal(t, "reg set DE\n", card.read("calls"))
+	assert.Equal(t, "reg set DE\nloadkeys -q de\n", card.read("calls"))
 	assert.Contains(t, card.read(knownNetwork), "ssid My studio wifi-sec.key-mgmt wpa-psk wifi-sec.psk its password")
 }
 

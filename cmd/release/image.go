@@ -38,6 +38,7 @@ var cardPackages = []string{
 	"network-manager", "wpasupplicant", "dnsmasq-base", "nftables", "iw", "wireless-regdb", "iproute2",
 	"raspi-firmware", "firmware-brcm80211", "systemd-boot-efi",
 	"adduser", "init-system-helpers", "sudo", "openssh-server", "avrdude", "nano", "less",
+	"kbd", "console-data", "mandoc",
 }
 
 // cardFile is a file that the card has beside its packages.
@@ -57,6 +58,8 @@ func cardTree() []cardFile {
 		{"etc/networkmanager.conf", "etc/NetworkManager/conf.d/stillwater.conf", 0o644},
 		{"etc/sshd.conf", "etc/ssh/sshd_config.d/stillwater.conf", 0o644},
 		{"etc/sudoers", "etc/sudoers.d/stillwater", 0o440},
+		{"etc/motd", "etc/motd", 0o644},
+		{"man", "usr/local/bin/man", 0o755},
 		{"etc/getty.conf", "etc/systemd/system/getty@.service.d/stillwater.conf", 0o644},
 		{"etc/service.conf", "etc/systemd/system/stillwater.service.d/card.conf", 0o644},
 	}

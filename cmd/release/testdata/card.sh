@@ -46,6 +46,11 @@ check "what is changed is kept on a journalled file system" says ext4 findmnt -n
 check "the boot partition is read-only" says '^ro' findmnt -n -o OPTIONS /boot/firmware
 check "the machine's messages are in memory" test ! -d /var/log/journal
 check "the machine has an identity of its own" grep -qE '^[0-9a-f]{32}$' /etc/machine-id
+check "the manual can be read" says 'fire camera and flash' man stillwater
+check "and that of the configuration" says 'configuration of stillwater' man stillwater.toml
+check "a keyboard's layout can be chosen" loadkeys de
+check "and is the keyboard's then" says 'keycode  *21 = +\{0,1\}z' dumpkeys
+check "a console asks for no password" says autologin systemctl cat getty@tty2.service
 check "the firmware is in the program" says avrdude stillwater flash --dry-run --port /dev/ttyUSB0
 
 code=$(stillwater pairing --json | sed -n 's/.*"code":"\([^"]*\)".*/\1/p')
