@@ -8,6 +8,7 @@ import (
 	"slices"
 
 	"stillwater/internal/config"
+	"stillwater/internal/wire"
 )
 
 // Merge puts given answers, as they are typed, over others. The name "board" is what has the pins. A pin that is given
@@ -57,11 +58,11 @@ func (a Answers) or(known func(pin string) bool) func(pin string) bool {
 	}
 }
 
-// Interview asks for everything that is not given. What is there already is offered, else what the first build of the
-// hardware folder has.
-func (t *Terminal) Interview(ctx context.Context, have Answers, given map[string]string, known func(pin string) bool) (
-	Answers, error,
-) {
+// Interview asks for everything that is not given. What is there already is offered; where nothing is, the board offer,
+// and what the first build of the hardware folder has.
+func (t *Terminal) Interview(ctx context.Context, have Answers, offer config.Kind, given map[string]string,
+	known func(pin string) bool,
+) (Answers, error) {
 	a, err := Merge(have, given, known)
 	if err == nil {
 		err = clash(a, given)
@@ -70,9 +71,8 @@ func (t *Terminal) Interview(ctx context.Context, have Answers, given map[string
 		return a, err
 	}
 	if _, is := given["board"]; !is {
-		offer := a.Board
-		if offer == config.Simulated {
-			offer = config.GPIO
+		if a.Board != config.Simulated {
+			offer = a.Board
 		}
 		t.Say("What has the pins? gpio: the 40-pin header, or other lines of this machine; serial: a timing board on USB;\n" +
 			"simulated: nothing is wired.")
@@ -103,6 +103,13 @@ func (t *Terminal) Interview(ctx context.Context, have Answers, given map[string
 		err = t.askParts(ctx, &a, have, given, understand)
 	}
 	return a, err
+}
+
+// newValve reports whether a valve was answered that was not there: it wants the guard, which then is offered.
+func newValve(have, a Answers) bool {
+	return slices.ContainsFunc(Parts(), func(p Part) bool {
+		return p.kind == wire.OutputValve && a.Pins[p.Name] != "" && have.Pins[p.Name] == ""
+	})
 }
 
 // clash says which two answers that are given cannot be so together: to ask for the others would be in vain.
@@ -154,7 +161,8 @@ func (t *Terminal) askParts(ctx context.Context, a *Answers, have Answers, given
 			continue
 		}
 		offer := a.Pins[p.Name]
-		if offer == "" && have.Board != config.GPIO && p.First && !has(a.Pins, p.Name) {
+		first := have.Board != config.GPIO && p.First && !has(a.Pins, p.Name)
+		if offer == "" && (first || p.Name == Guard && newValve(have, *a)) {
 			offer = p.Pin
 		}
 		if offer == "" || p.free(offer, settled) != nil {

@@ -2,6 +2,7 @@ package setup
 
 import (
 	"context"
+	"errors"
 	"flag"
 	"fmt"
 	"io"
@@ -13,6 +14,7 @@ import (
 	"stillwater/internal/lateness/bench"
 	"stillwater/internal/page"
 	"stillwater/internal/serialboard"
+	"stillwater/internal/serialport"
 )
 
 // Flags declares a flag for each option and each answer.
@@ -44,7 +46,7 @@ func Flags(flags *flag.FlagSet) *Options {
 
 // ThisMachine is the machine that this runs on; log gets what a board process says.
 func ThisMachine(out, log io.Writer) Machine {
-	return Machine{Out: out, HasPin: hasPin, Running: page.IsServing, Service: systemctl,
+	return Machine{Out: out, HasPin: hasPin, HasPort: hasPort, Running: page.IsServing, Service: systemctl,
 		Dial: func(ctx context.Context, conf config.Config) (Board, error) {
 			if conf.Board.Kind == config.Serial {
 				conf.Board.Socket = "" // the board is asked directly
@@ -59,6 +61,12 @@ func ThisMachine(out, log io.Writer) Machine {
 func hasPin(name string) bool {
 	_, err := gpiochip.Inspect().FindPin(name)
 	return err == nil
+}
+
+// hasPort reports whether a USB serial port is there, or several are.
+func hasPort() bool {
+	_, err := serialport.Find()
+	return err == nil || errors.Is(err, serialport.ErrSeveral)
 }
 
 // systemctl stops or starts the installed services.

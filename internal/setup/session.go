@@ -34,6 +34,7 @@ type Machine struct {
 	Terminal *Terminal              // nil: there is nobody to ask
 	Out      io.Writer              // for what is shown
 	HasPin   func(name string) bool // nil: only the header's pins are known
+	HasPort  func() bool            // what may be a timing board is plugged in; nil: nothing is
 	Check    func(ctx context.Context, path string) Checked
 	Running  func(ctx context.Context, listen string) bool // Stillwater is, and has the pins
 	Dial     func(ctx context.Context, conf config.Config) (Board, error)
@@ -75,7 +76,7 @@ func Run(ctx context.Context, o Options, m Machine) (Report, error) {
 	var want Answers
 	if asks {
 		m.Terminal.Say("This is about %s. Nothing is written before you say so.\n", render.Printable(r.File))
-		want, err = m.Terminal.Interview(ctx, have, o.Given, m.HasPin)
+		want, err = m.Terminal.Interview(ctx, have, m.offer(), o.Given, m.HasPin)
 	} else {
 		want, err = Merge(have, o.Given, m.HasPin)
 	}
@@ -112,6 +113,14 @@ func Run(ctx context.Context, o Options, m Machine) (Report, error) {
 		m.Terminal.Say("Nothing is tried before what stops it is corrected: do what is said above, and run setup again.")
 	}
 	return r, r.finish(ctx, try, m)
+}
+
+// offer is the kind of board that this machine most likely has: the 40-pin header, or what is plugged in.
+func (m Machine) offer() config.Kind {
+	if m.HasPort != nil && m.HasPort() && (m.HasPin == nil || !m.HasPin(Parts()[0].Pin)) {
+		return config.Serial
+	}
+	return config.GPIO
 }
 
 // fileOf is the file that a session is about.

@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -187,6 +188,43 @@ func TestPinsOfThisMachine(t *testing.T) {
 	assert.Equal(t, "PA6", resolved(parse(t, read(t, path))).Pins["beam"])
 }
 
+// What is offered fits what this machine has: a timing board that is plugged in where there is no header.
+func TestBoardThatIsOffered(t *testing.T) {
+	yes, no := func() bool { return true }, func() bool { return false }
+	header := func(pin string) bool { return pin == "GPIO27" }
+	none := func(string) bool { return false }
+	for name, c := range map[string]struct {
+		m    Machine
+		want string
+	}{
+		"nothing":                     {Machine{HasPin: none, HasPort: no}, "[gpio]"},
+		"a header":                    {Machine{HasPin: header, HasPort: no}, "[gpio]"},
+		"a port":                      {Machine{HasPin: none, HasPort: yes}, "[serial]"},
+		"a port of a board, a header": {Machine{HasPin: header, HasPort: yes}, "[gpio]"},
+	} {
+		_, out, err := session(t, filepath.Join(t.TempDir(), "stillwater.toml"), "simulated\nno\n", Options{NoTrial: true}, c.m)
+		require.NoError(t, err, name)
+		assert.Contains(t, out, "Board "+c.want, name)
+	}
+}
+
+// Whoever connects a valve is offered the guard with it, once.
+func TestAValveWantsTheGuard(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "stillwater.toml")
+	valve := slices.IndexFunc(Parts(), func(p Part) bool { return p.Name == "valve1" })
+	typed := "\n" + strings.Repeat("\n", valve) + "yes\n" + strings.Repeat("\n", len(Parts())-valve)
+	_, out, err := session(t, path, typed, Options{NoTrial: true}, Machine{})
+	require.NoError(t, err)
+	assert.Contains(t, out, "(GPIO22) [GPIO22]")
+	assert.Equal(t, "GPIO22", resolved(parse(t, read(t, path))).Pins[Guard])
+	given := map[string]string{Guard: No}
+	_, out, err = session(t, path, "", Options{Given: given}, Machine{})
+	require.NoError(t, err, out)
+	_, out, err = session(t, path, strings.Repeat("\n", 2+len(Parts())), Options{NoTrial: true}, Machine{})
+	require.NoError(t, err)
+	assert.Contains(t, out, "(GPIO22) [no]", "what was answered stays")
+}
+
 // What the check says stops it comes first: nothing is offered to be tried.
 func TestNoTrialOfWhatIsStopped(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "stillwater.toml")
@@ -289,6 +327,20 @@ func TestTrial(t *testing.T) {
 			})
 		})
 	}
+}
+
+// A timing board has pins for all there is: what is not connected is said, and is nothing that does not work.
+func TestTrialOfWhatIsNotThere(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := &studioBoard{events: make(chan board.Event, 1)}
+		var out bytes.Buffer
+		trials, err := NewTerminal(strings.NewReader("no\n\nno\n"), &out).Try(t.Context(), b)
+		require.NoError(t, err, out.String())
+		assert.Equal(t, []Trial{{"beam", absent}, {"stop", "nothing was seen"}, {"flash1", "skipped"}, {"valve1", "skipped"}},
+			trials)
+		assert.NotContains(t, worked(trials), "beam")
+		assert.Contains(t, worked(trials), "stop")
+	})
 }
 
 func TestTrialOfABoardThatGoes(t *testing.T) {

@@ -45,18 +45,22 @@ func WiringOf(a Answers) Wiring {
 				pin, at = name, position
 			}
 		}
+		if p.Missing != "" && (pin == "" || a.Board == config.Serial) {
+			w.Notes = append(w.Notes, p.Missing)
+		}
 		if pin == "" {
-			if p.Missing != "" {
-				w.Notes = append(w.Notes, p.Missing)
-			}
 			continue
 		}
 		w.Joints = append(w.Joints, Joint{p.Name, p.What, pin, at, strings.ToUpper(p.Name)})
 	}
 	if a.Board == config.Serial {
-		w.Notes = append(w.Notes, "the timing board's pins are built in: connect what you have, the others stay free")
+		w.Notes = append(w.Notes, "the timing board's pins are built in: connect what you have, the others stay free",
+			"as long as its kill switch is open or not there, the timing board fires nothing")
 	} else {
 		w.Notes = append(w.Notes, "an input must never see more than 3.3 V")
+		if a.Pins["beam"]+a.Pins["microphone"]+a.Pins["valve1"]+a.Pins["valve2"] == "" {
+			w.Notes = append(w.Notes, "with no beam, microphone or valve nothing can begin a shot")
+		}
 	}
 	w.Notes = append(w.Notes,
 		"low voltage only; camera and flashes through their optocouplers, nothing here switches mains")

@@ -34,6 +34,8 @@ func TestHeaderIsTheMachines(t *testing.T) {
 func TestWiringIsShown(t *testing.T) {
 	elsewhere := first()
 	elsewhere.Pins["beam"] = "gpiochip1:3"
+	blind := first()
+	delete(blind.Pins, "beam")
 	for name, c := range map[string]struct {
 		a    Answers
 		has  []string
@@ -44,7 +46,10 @@ func TestWiringIsShown(t *testing.T) {
 			"choose I do, by hand"},
 		"everything": {everything(), []string{"BEAM", "VALVE2", "HEARTBEAT"}, nil, "3.3 V"},
 		"elsewhere":  {elsewhere, []string{"gpiochip1:3", "BEAM"}, []string{"GATE"}, "without the guard"},
+		"blind":      {blind, []string{"FLASH1"}, []string{"BEAM"}, "nothing can begin a shot"},
 		"timing":     {Answers{Board: config.Serial}, []string{"PB0", "BEAM", "HEARTBEAT"}, nil, "built in"},
+		"stopped":    {Answers{Board: config.Serial}, []string{"KILL"}, nil, "kill switch is open or not there"},
+		"by hand":    {Answers{Board: config.Serial}, []string{"SHUTTER"}, nil, "choose I do, by hand"},
 		"simulated":  {Answers{Board: config.Simulated}, nil, []string{"BEAM"}, "simulated"},
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -23,11 +23,14 @@ type Board interface {
 // Trial is what came of trying one sensor or output.
 type Trial struct {
 	Name   string `json:"name"`
-	Result string `json:"result"` // "works", "skipped" or what is wrong
+	Result string `json:"result"` // "works", "skipped", "not connected" or what is wrong
 }
 
-// Works is the result of what was seen to work.
-const Works = "works"
+// Works is the result of what was seen to work, absent that of what the board has a pin for and nothing is on.
+const (
+	Works  = "works"
+	absent = "not connected"
+)
 
 // restPulse keeps tests to less than three flashes a second: flashing light can trigger epilepsy.
 const restPulse = 400 * time.Millisecond
@@ -37,7 +40,8 @@ const settleTime = 150 * time.Millisecond
 
 // Try has each sensor tried, then each output.
 func (t *Terminal) Try(ctx context.Context, b Board) ([]Trial, error) {
-	t.Say("\nEach sensor now, one after the other. Enter alone goes on to the next one.")
+	t.Say("\nEach sensor now, one after the other. Enter alone goes on to the next one; %s says that\n"+
+		"there is none.", No)
 	var all []Trial
 	for i, in := range b.Identity().Inputs {
 		result, err := t.trySensor(ctx, b, uint8(i), in)
@@ -87,9 +91,12 @@ func (t *Terminal) trySensor(ctx context.Context, b Board, input uint8, in board
 		select {
 		case <-ctx.Done():
 			return "", context.Cause(ctx)
-		case _, more := <-t.lines:
-			if !more {
+		case line, more := <-t.lines:
+			switch {
+			case !more:
 				return "", ErrEnded
+			case strings.EqualFold(strings.TrimSpace(line), No):
+				return absent, nil
 			}
 			t.Say("  nothing was seen: its lead, its supply, its light, its pin")
 			return "nothing was seen", nil
@@ -188,7 +195,7 @@ func (t *Terminal) settle(ctx context.Context, b Board) error {
 func worked(trials []Trial) string {
 	var not []string
 	for _, one := range trials {
-		if one.Result != Works {
+		if one.Result != Works && one.Result != absent {
 			not = append(not, one.Name+" ("+one.Result+")")
 		}
 	}
