@@ -202,7 +202,8 @@ func TestBoardThatIsOffered(t *testing.T) {
 		"a port":                      {Machine{HasPin: none, HasPort: yes}, "[serial]"},
 		"a port of a board, a header": {Machine{HasPin: header, HasPort: yes}, "[gpio]"},
 	} {
-		_, out, err := session(t, filepath.Join(t.TempDir(), "stillwater.toml"), "simulated\nno\n", Options{NoTrial: true}, c.m)
+		path := filepath.Join(t.TempDir(), "stillwater.toml")
+		_, out, err := session(t, path, "simulated\nno\n", Options{NoTrial: true}, c.m)
 		require.NoError(t, err, name)
 		assert.Contains(t, out, "Board "+c.want, name)
 	}
