@@ -26,6 +26,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"stillwater/internal/regular"
 )
 
 // What is listed.
@@ -74,7 +76,7 @@ type Folder struct {
 
 // Open opens a folder. No link leads out of it.
 func Open(dir string) (*Folder, error) {
-	root, err := os.OpenRoot(dir)
+	root, err := regular.OpenRoot(dir)
 	if err != nil {
 		return nil, fmt.Errorf("%w; name the camera's card or a folder with its files", err)
 	}
@@ -84,8 +86,8 @@ func Open(dir string) (*Folder, error) {
 // Close closes the folder.
 func (f *Folder) Close() error { return f.root.Close() }
 
-// List finds the frames, in the order of their names, and what could not be looked into. Hidden files and links are
-// left out.
+// List finds the frames, in the order of their names, and what could not be looked into or has a camera file's name and
+// is none, as a link or a pipe. Hidden files are left out.
 func (f *Folder) List(ctx context.Context) (list []Frame, problems []error, _ error) {
 	byName, files := map[string]*Frame{}, 0
 	err := fs.WalkDir(f.root.FS(), ".", func(name string, entry fs.DirEntry, err error) error {
@@ -103,7 +105,11 @@ func (f *Folder) List(ctx context.Context) (list []Frame, problems []error, _ er
 			problems = append(problems, fmt.Errorf("%s: folders go deeper than %d: what is in there was left out", name,
 				maxDepth))
 			return fs.SkipDir
-		case !entry.Type().IsRegular() || kindOf(name) < 0:
+		case kindOf(name) < 0 || entry.IsDir():
+			return nil
+		case !entry.Type().IsRegular():
+			problems = append(problems, fmt.Errorf("%s: %w: put the camera's own file in its place", name,
+				regular.Problem(entry.Type())))
 			return nil
 		}
 		info, err := entry.Info()
@@ -192,20 +198,18 @@ var ErrChanging = errors.New("it is being written: look again when it is whole")
 // open opens a file of a frame for reading until the context ends, and does with it; the error names the file.
 func (f *Folder) open(ctx context.Context, file File, do func(untilDone, int64) error) error {
 	err := func() error {
-		before, err := f.root.Lstat(file.Name)
-		switch {
-		case err != nil:
-			return err
-		case !before.Mode().IsRegular():
-			return errors.New("it is not a regular file")
-		case before.Size() == 0:
-			return errors.New("it is empty")
-		}
-		opened, err := f.root.Open(file.Name)
+		opened, err := regular.OpenIn(f.root, file.Name, os.O_RDONLY, 0)
 		if err != nil {
 			return err
 		}
 		defer opened.Close()
+		before, err := opened.Stat()
+		switch {
+		case err != nil:
+			return err
+		case before.Size() == 0:
+			return errors.New("it is empty")
+		}
 		err = do(untilDone{ctx, opened}, before.Size())
 		if ctx.Err() != nil { // what was read may lack something
 			return ctx.Err()

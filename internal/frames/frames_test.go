@@ -56,7 +56,10 @@ func TestList(t *testing.T) {
 		write(t, dir, name, []byte("x"))
 	}
 	require.NoError(t, os.Symlink("/etc/hostname", filepath.Join(dir, "link0001.jpg")))
-	list := listed(t, openFolder(t, dir))
+	list, problems, err := openFolder(t, dir).List(t.Context())
+	require.NoError(t, err)
+	assert.EqualError(t, errors.Join(problems...),
+		"link0001.jpg: it is a link, not a regular file: put the camera's own file in its place")
 	var got []string
 	for _, f := range list {
 		got = append(got, fmt.Sprintf("%q %d %d", f.Name, f.Number, len(f.Files)))
@@ -65,7 +68,7 @@ func TestList(t *testing.T) {
 		`"a\nb\u202e0007" 7 1`, `"drop" 0 1`}, got)
 	assert.Equal(t, "DCIM/100WATER/PICT0471.JPG", list[1].Files[0].Name, "the JPEG comes first")
 
-	_, err := Open(filepath.Join(dir, "none"))
+	_, err = Open(filepath.Join(dir, "none"))
 	assert.ErrorContains(t, err, "name the camera's card")
 	_, err = Open(filepath.Join(dir, "drop.jpg"))
 	assert.Error(t, err)
@@ -188,7 +191,7 @@ func TestFolderChangesMeanwhile(t *testing.T) {
 	_, err := f.Read(t.Context(), list[0])
 	assert.ErrorIs(t, err, fs.ErrNotExist)
 	_, err = f.Picture(t.Context(), list[2])
-	assert.ErrorContains(t, err, "c.jpg: it is not a regular file")
+	assert.ErrorContains(t, err, "c.jpg: it is a folder, not a regular file")
 	err = f.open(t.Context(), list[1].Files[0], func(untilDone, int64) error {
 		return os.WriteFile(growing, append(content, 0), 0o666)
 	})

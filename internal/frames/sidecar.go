@@ -11,6 +11,7 @@ import (
 	"path"
 	"strings"
 
+	"stillwater/internal/regular"
 	"stillwater/internal/xmp"
 )
 
@@ -30,8 +31,6 @@ func (f *Folder) Sidecar(frame Frame, dry bool, change func(old []byte) ([]byte,
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		info, err = nil, nil
-	case err == nil && !info.Mode().IsRegular():
-		err = errors.New("it is not a regular file")
 	case err == nil:
 		old, err = f.readSidecar(name)
 	}
@@ -80,7 +79,7 @@ func (f *Folder) sidecarName(frame Frame) (name string, _ error) {
 }
 
 func (f *Folder) readSidecar(name string) ([]byte, error) {
-	opened, err := f.root.Open(name)
+	opened, err := regular.OpenIn(f.root, name, os.O_RDONLY, 0)
 	if err != nil {
 		return nil, err
 	}
@@ -117,7 +116,7 @@ func (f *Folder) replace(name string, before fs.FileInfo, content []byte) error 
 
 // likeBefore gives a file the owner, the extended attributes and the rights of the one whose place it takes.
 func (f *Folder) likeBefore(file *os.File, name string, before fs.FileInfo) error {
-	old, err := f.root.OpenFile(name, os.O_RDWR, 0)
+	old, err := regular.OpenIn(f.root, name, os.O_RDWR, 0)
 	if err != nil {
 		return err
 	}

@@ -13,6 +13,7 @@ import (
 	"strings"
 
 	"stillwater/internal/page"
+	"stillwater/internal/regular"
 )
 
 // A file's fingerprint tells it from others of its name: it is of its size and its first bytes, which have the time
@@ -61,11 +62,14 @@ func (s *store) fingerprintNamed(dir, name string) (string, error) {
 	if s.fingerprints.dir != dir {
 		s.fingerprints = readFingerprints(dir)
 	}
+	path := filepath.Join(dir, name)
+	info, err := os.Lstat(path)
+	if err == nil && !info.Mode().IsRegular() {
+		return "", regular.Problem(info.Mode())
+	}
 	if was, has := s.fingerprints.byName[name]; has {
 		return was.fingerprint, nil
 	}
-	path := filepath.Join(dir, name)
-	info, err := os.Lstat(path)
 	if err != nil {
 		return "", err
 	}
@@ -74,7 +78,7 @@ func (s *store) fingerprintNamed(dir, name string) (string, error) {
 
 // fingerprintAt reads the first bytes of a file.
 func (s *store) fingerprintAt(path string, size int64) (string, error) {
-	file, err := os.OpenFile(path, os.O_RDONLY|noFollow, 0)
+	file, err := regular.Open(path)
 	if err != nil {
 		return "", err
 	}
@@ -85,7 +89,7 @@ func (s *store) fingerprintAt(path string, size int64) (string, error) {
 
 // checkAt is the check of a kept file.
 func (s *store) checkAt(path string) (string, error) {
-	file, err := os.OpenFile(path, os.O_RDONLY|noFollow, 0)
+	file, err := regular.Open(path)
 	if err != nil {
 		return "", err
 	}
@@ -114,7 +118,12 @@ func checkOf(file io.Reader, armed func() bool) (string, error) {
 // readFingerprints reads a session's; one that cannot be read has none.
 func readFingerprints(dir string) fingerprints {
 	p := fingerprints{dir, map[string]known{}}
-	text, _ := os.ReadFile(filepath.Join(dir, fingerprintsFile)) // without it a copy that gave way is received again
+	file, err := regular.Open(filepath.Join(dir, fingerprintsFile))
+	if err != nil {
+		return p // a copy that gave way is received again
+	}
+	defer file.Close()
+	text, _ := io.ReadAll(file)
 	for line := range strings.Lines(string(text)) {
 		p.add(line)
 	}
@@ -132,7 +141,7 @@ func (p *fingerprints) add(line string) {
 
 func (s *store) keepFingerprint(dir, name string, is known) {
 	s.fingerprints.byName[name] = is
-	file, err := os.OpenFile(filepath.Join(dir, fingerprintsFile), os.O_WRONLY|os.O_CREATE|os.O_APPEND|noFollow, 0o600)
+	file, err := regular.OpenFile(filepath.Join(dir, fingerprintsFile), os.O_WRONLY|os.O_CREATE|os.O_APPEND, 0o600)
 	if err != nil {
 		return // it is known as long as it is there
 	}

@@ -10,6 +10,3 @@ func freeBytes(dir string) (int64, error) {
 	}
 	return int64(s.Bavail) * int64(s.Bsize), nil
 }
-
-// noFollow refuses to open a link in place of the file.
-const noFollow = syscall.O_NOFOLLOW

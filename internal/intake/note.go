@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"slices"
 
+	"stillwater/internal/regular"
 	"stillwater/internal/textfile"
 )
 
@@ -51,13 +52,22 @@ func (i *Intake) writeNote(session int64, name string, note any) error {
 func (i *Intake) opened(session int64, frame string) (end func(), err error) {
 	i.decoding.Lock()
 	path := filepath.Join(i.store.session(session), openFile)
-	if err := os.WriteFile(path, []byte(frame), 0o600); err != nil { // the disk may be full: it is looked at all the same
+	if err := noteOpen(path, frame); err != nil { // the disk may be full: it is looked at all the same
 		i.o.Log.Warn("which frame is looked at cannot be noted", "err", err)
 	}
 	return func() {
 		os.Remove(path)
 		i.decoding.Unlock()
 	}, nil
+}
+
+func noteOpen(path, frame string) error {
+	file, err := regular.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+	if err != nil {
+		return err
+	}
+	_, err = file.WriteString(frame)
+	return errors.Join(err, file.Close())
 }
 
 // leftOut are the frames of a session that are not opened: those that have ended the program.
@@ -73,7 +83,7 @@ func (i *Intake) leaveOut(session int64) {
 	i.decoding.Lock()
 	defer i.decoding.Unlock()
 	path := filepath.Join(i.store.session(session), openFile)
-	frame, err := os.ReadFile(path)
+	frame, err := textfile.Read(path, maxNote)
 	if err != nil || len(frame) == 0 {
 		return
 	}

@@ -20,6 +20,7 @@ import (
 	"stillwater/internal/filename"
 	"stillwater/internal/frames"
 	"stillwater/internal/page"
+	"stillwater/internal/regular"
 	"stillwater/internal/tether"
 )
 
@@ -52,10 +53,32 @@ type store struct {
 
 	armed func() bool // nothing is read for long
 
-	mu           sync.Mutex       // one part is written at a time
-	unseen       map[string]bool  // files that came and were not looked at: they do not give way
+	unseen unseen
+
+	mu           sync.Mutex       // one part is written at a time; whoever looks at frames does without it
 	begun        map[string]begun // files under way since the start, by path
 	fingerprints fingerprints
+}
+
+// unseen are the files that came and were not looked at: they do not give way.
+type unseen struct {
+	mu    sync.Mutex
+	paths map[string]bool
+}
+
+func (u *unseen) add(path string) {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	if u.paths == nil {
+		u.paths = map[string]bool{}
+	}
+	u.paths[path] = true
+}
+
+func (u *unseen) has(path string) bool {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	return u.paths[path]
 }
 
 // begun is a file under way: how long it is to be, and the phone that sends it.
@@ -66,9 +89,9 @@ type begun struct {
 
 // news are the files of a session that came and were not looked at.
 func (s *store) news(session int64) (paths []string) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	for path := range s.unseen {
+	s.unseen.mu.Lock()
+	defer s.unseen.mu.Unlock()
+	for path := range s.unseen.paths {
 		if filepath.Dir(path) == s.session(session) {
 			paths = append(paths, path)
 		}
@@ -78,10 +101,10 @@ func (s *store) news(session int64) (paths []string) {
 
 // looked says that files were looked at.
 func (s *store) looked(paths []string) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
+	s.unseen.mu.Lock()
+	defer s.unseen.mu.Unlock()
 	for _, path := range paths {
-		delete(s.unseen, path)
+		delete(s.unseen.paths, path)
 	}
 }
 
@@ -194,10 +217,7 @@ func (s *store) complete(session int64, under string, f page.CameraFile) (receiv
 		return received{}, fullOr(f, err)
 	}
 	s.keepFingerprint(dir, name, known{fingerprint, check})
-	if s.unseen == nil {
-		s.unseen = map[string]bool{}
-	}
-	s.unseen[path] = true
+	s.unseen.add(path)
 	return received{have: f.Size, key: f.Key, whole: true, name: name}, nil
 }
 
@@ -257,6 +277,7 @@ func (s *store) place(session int64, f page.CameraFile, fingerprint string) (nam
 			switch has, err := s.fingerprintNamed(dir, like); {
 			case errors.Is(err, fs.ErrNotExist):
 				continue
+			case errors.Is(err, regular.ErrNotRegular): // it has the name, and is left alone
 			case err != nil:
 				return "", false, err
 			case has == fingerprint: // phones give one file another date each time it is chosen
@@ -373,7 +394,7 @@ func (s *store) giveWay(all []keptFile, r room, f page.CameraFile) error {
 	for _, k := range all {
 		switch {
 		case s.fits(r) || k.partial:
-		case s.unseen[k.path]:
+		case s.unseen.has(k.path):
 			unseen = true
 		default:
 			gives = append(gives, k.path)
@@ -454,11 +475,11 @@ func (s *store) all() (list []keptFile, _ error) {
 
 // add writes a part at a file's end.
 func add(path string, at int64, part []byte) error {
-	flags := os.O_WRONLY | noFollow
+	flags := os.O_WRONLY
 	if at == 0 {
 		flags |= os.O_CREATE | os.O_EXCL
 	}
-	file, err := os.OpenFile(path, flags, 0o600)
+	file, err := regular.OpenFile(path, flags, 0o600)
 	if err != nil {
 		return err
 	}
@@ -479,7 +500,7 @@ func dateOf(f page.CameraFile, path, check string) time.Time {
 
 // finish has a whole file on the disk, under its name and with its date.
 func finish(under, path string, at time.Time) error {
-	file, err := os.OpenFile(under, os.O_WRONLY|noFollow, 0)
+	file, err := regular.OpenFile(under, os.O_WRONLY, 0)
 	if err != nil {
 		return err
 	}

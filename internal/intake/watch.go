@@ -16,6 +16,7 @@ import (
 	"stillwater/internal/frames"
 	"stillwater/internal/logonce"
 	"stillwater/internal/page"
+	"stillwater/internal/regular"
 	"stillwater/internal/tether"
 )
 
@@ -208,7 +209,7 @@ func (w *watcher) note(one handed, err error) {
 
 // handOver hands a file over in parts. One that was cut off by what was armed goes on where it was.
 func (w *watcher) handOver(ctx context.Context, session int64, folder *frames.Folder, file frames.File) error {
-	opened, err := folder.Root().Open(file.Name)
+	opened, err := regular.OpenIn(folder.Root(), file.Name, os.O_RDONLY, 0)
 	if err != nil {
 		return err
 	}

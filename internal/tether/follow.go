@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"stillwater/internal/logonce"
+	"stillwater/internal/regular"
 	"stillwater/internal/unarmed"
 )
 
@@ -51,7 +52,7 @@ func (f *Follow) Run(ctx context.Context) {
 			if err != nil {
 				return err
 			}
-			folder, err := os.OpenRoot(f.Dir)
+			folder, err := regular.OpenRoot(f.Dir)
 			if err != nil {
 				return fmt.Errorf("the folder for the camera's files: %w: make it", err)
 			}

@@ -25,6 +25,7 @@ import (
 	"unicode/utf8"
 
 	"stillwater/internal/filename"
+	"stillwater/internal/regular"
 )
 
 // Limits of what a camera may take. Own choice.
@@ -265,7 +266,7 @@ func (c *Camera) copy(ctx context.Context, f File, folder *os.Root, name string)
 		return err
 	}
 	under := path.Join(path.Dir(name), "."+path.Base(name)+".part")
-	part, err := folder.OpenFile(under, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o666)
+	part, err := regular.OpenIn(folder, under, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o666)
 	if err != nil {
 		return err
 	}

@@ -20,3 +20,10 @@ func TestReadRefusesPipesAndDevices(t *testing.T) {
 		assert.ErrorIs(t, err, ErrNotRegular)
 	}
 }
+
+// A pipe where the new text is to be written stops nothing.
+func TestReplaceWaitsForNoPipe(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "text")
+	require.NoError(t, unix.Mkfifo(path+".new", 0o600))
+	assert.ErrorContains(t, Replace(path, []byte("new"), 0o600), "it is a pipe, not a regular file")
+}

@@ -5,13 +5,15 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+
+	"stillwater/internal/regular"
 )
 
 // Replace replaces a file by a text, atomically: after a loss of power the file has the old text or the new one. The
 // text is on the disk when Replace returns.
 func Replace(path string, text []byte, mode fs.FileMode) error {
 	next := path + ".new"
-	file, err := os.OpenFile(next, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, mode)
+	file, err := regular.OpenFile(next, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, mode)
 	if err != nil {
 		return err
 	}

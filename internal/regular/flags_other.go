@@ -1,0 +1,6 @@
+//go:build !unix
+
+package regular
+
+// Not known here.
+const noWait, noFollow = 0, 0
