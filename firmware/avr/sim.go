@@ -153,16 +153,6 @@ func (s *Sim) StackLeft(end int) (n int) {
 	return n
 }
 
-// Peek reads the chip's memory.
-func (s *Sim) Peek(address, n int) []byte {
-	s.t.Helper()
-	p, err := hex.DecodeString(s.ask(fmt.Sprintf("peek %x %d", address, n), "M")[0][0])
-	if err != nil {
-		s.t.Fatal(err)
-	}
-	return p
-}
-
 // ask sends a line and takes what comes until a line of one kind, if any; of other kinds it knows it keeps what they
 // say, and returns the rest and the last.
 func (s *Sim) ask(line, last string) (rest [][]string) {

@@ -9,7 +9,6 @@
  *   mic MILLIVOLTS CYCLE
  *   send HEX CYCLE                  bytes to the firmware, not before CYCLE, as fast as the line can
  *   poke ADDRESS HEX CYCLE          writes into the chip's memory
- *   peek ADDRESS COUNT              prints "M HEX", at once
  *   reset CYCLE
  *   cut CYCLE                       from then on the firmware executes nothing: it hangs
  *   stack END                       prints "S BYTES": memory from END, where data ends, that was never written
@@ -519,17 +518,12 @@ static int obey(const char *line)
 static void lock_step(void)
 {
 	char line[4096];
-	unsigned address, n;
+	unsigned address;
 	unsigned long long at;
 	while (fgets(line, sizeof line, stdin)) {
 		if (sscanf(line, "run %llu", &at) == 1)
 			run(at);
-		else if (sscanf(line, "peek %x %u", &address, &n) == 2) {
-			printf("M ");
-			for (unsigned i = 0; i < n; i++)
-				printf("%02x", avr->data[(address + i) & 0xFFF]);
-			printf("\n");
-		} else if (sscanf(line, "stack %x", &address) == 1)
+		else if (sscanf(line, "stack %x", &address) == 1)
 			print_stack(address);
 		else if (!strcmp(line, "stats\n")) {
 			print_stats();

@@ -21,16 +21,17 @@ func ExampleFall() {
 }
 
 // A throw takes 25 ms from beam to beam, 10 cm apart: when it passes the focus spot 80 cm further on.
-func ExampleFlight() {
-	speed, err := ballistics.SpeedAtSecondBeam(0.1, 25e-3, 0.35, 36e-3)
+func ExampleThrown_Flight() {
+	water := ballistics.Thrown{Diameter: 36e-3}
+	speed, err := water.SpeedAtSecondBeam(0.1, 25e-3, 0.35)
 	if err != nil {
 		fmt.Println(err)
 		return
 	}
-	pass, err := ballistics.Flight(speed, 0.35, 0.8, 36e-3, 1)
+	pass, err := water.Flight(speed, 0.35, 0.8, 1)
 	fmt.Printf("%.2f m/s at the beam, %.1f ms to the focus spot (error: %v)\n",
 		float64(speed), float64(pass.Time)*1e3, err)
-	_, err = ballistics.Flight(1, 0.35, 0.8, 36e-3, 1)
+	_, err = water.Flight(1, 0.35, 0.8, 1)
 	if short := new(ballistics.FallsShortError); errors.As(err, &short) {
 		fmt.Printf("a throw at 1 m/s is %.0f cm short\n", float64(short.Short)*100)
 	}

@@ -85,15 +85,9 @@ func (e *IntervalTooLongError) Error() string {
 
 // SpeedAtSecondBeam is the speed at the second beam of a mass that took interval between two beams a straight distance
 // gate apart and crosses the second at angle above the horizontal. The mean speed over the gate is corrected for
-// gravity along and across the path, and for drag on a mass of that diameter, by integrating backwards. Domains: gate 5
-// mm to 2 m, interval 100 µs to 2 s, angle -85 to 85 degrees, mass 2 mm to 30 cm (the diameter of a sphere of the
-// thrown volume). An interval too long for the gate is an *IntervalTooLongError; a speed beyond 30 m/s is an error that
-// names the interval.
-func SpeedAtSecondBeam(gate phys.Length, interval phys.Time, angle phys.Angle, mass phys.Length) (phys.Speed, error) {
-	return Thrown{Diameter: mass}.SpeedAtSecondBeam(gate, interval, angle)
-}
-
-// SpeedAtSecondBeam is the function of that name for this mass.
+// gravity along and across the path, and for drag, by integrating backwards. Domains: gate 5 mm to 2 m, interval 100 µs
+// to 2 s, angle -85 to 85 degrees. An interval too long for the gate is an *IntervalTooLongError; a speed beyond 30 m/s
+// is an error that names the interval.
 func (m Thrown) SpeedAtSecondBeam(gate phys.Length, interval phys.Time, angle phys.Angle) (phys.Speed, error) {
 	for _, err := range []error{
 		phys.Within("gate", gate, minGate, maxGate),
@@ -163,19 +157,13 @@ func chord(b body, v, interval, angle float64) float64 {
 	return math.Hypot(s.x, s.y)
 }
 
-// Flight is the flight of a thrown mass from the second beam to the focus spot, under gravity and the drag of a
-// sphere of its volume. speed and angle are those at the second beam. Domains: speed 0.1 to 30 m/s, angle -85 to 85
-// degrees, toFocus (horizontal distance) 1 mm to 10 m, mass 2 mm to 30 cm, aboveFloor (of the second beam) 1 mm to 5 m.
-// A throw that reaches the floor before the focus spot is a *FallsShortError.
+// Flight is the flight of a thrown mass from the second beam to the focus spot, under gravity and its drag. speed and
+// angle are those at the second beam. Domains: speed 0.1 to 30 m/s, angle -85 to 85 degrees, toFocus (horizontal
+// distance) 1 mm to 10 m, aboveFloor (of the second beam) 1 mm to 5 m. A throw that reaches the floor before the focus
+// spot is a *FallsShortError.
 //
 // A sheet or a spray has more drag than a sphere of its volume: a face-on sheet 5 mm thick at 4 m/s loses 0.53 m/s
-// over a metre where a sphere of 100 ml loses 0.03; see Thrown. No published measurement of hand-thrown liquid was
-// found.
-func Flight(speed phys.Speed, angle phys.Angle, toFocus, mass, aboveFloor phys.Length) (Pass, error) {
-	return Thrown{Diameter: mass}.Flight(speed, angle, toFocus, aboveFloor)
-}
-
-// Flight is the function of that name for this mass.
+// over a metre where a sphere of 100 ml loses 0.03. No published measurement of hand-thrown liquid was found.
 func (m Thrown) Flight(speed phys.Speed, angle phys.Angle, toFocus, aboveFloor phys.Length) (Pass, error) {
 	if err := m.checkThrow(speed, angle); err != nil {
 		return Pass{}, err
@@ -247,11 +235,6 @@ const maxTrace phys.Time = 10
 
 // Trace follows a throw, past the focus spot and through the floor if need be: where it is at each of the times, which
 // like the places count from the second beam and may be negative. Domains: as Flight, and times of 10 s to either side.
-func Trace(speed phys.Speed, angle phys.Angle, mass phys.Length, times ...phys.Time) ([]Place, error) {
-	return Thrown{Diameter: mass}.Trace(speed, angle, times...)
-}
-
-// Trace is the function of that name for this mass.
 func (m Thrown) Trace(speed phys.Speed, angle phys.Angle, times ...phys.Time) ([]Place, error) {
 	if err := m.checkThrow(speed, angle); err != nil {
 		return nil, err

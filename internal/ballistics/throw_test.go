@@ -35,7 +35,7 @@ func TestFlightParabola(t *testing.T) {
 		assert.InDelta(t, 0, float64(top.Angle), 2e-3)
 
 		// 10 cm of water in air keeps near it: what the parabola leaves out is small.
-		real, err := Flight(v, angle, reach, 0.1, 2)
+		real, err := Thrown{Diameter: 0.1}.Flight(v, angle, reach, 2)
 		require.NoError(t, err)
 		assert.InEpsilon(t, float64(p.Time), float64(real.Time), 0.02)
 		assert.Greater(t, float64(real.Time), float64(p.Time))
@@ -81,7 +81,7 @@ func TestSpeedAtSecondBeamWithoutAir(t *testing.T) {
 	}
 	assert.Greater(t, found, 50, "of 63")
 	// For a fast throw it is the mean speed less g sin(angle) T/2.
-	v, err := SpeedAtSecondBeam(0.1, 0.025, 20*deg, 0.1)
+	v, err := Thrown{Diameter: 0.1}.SpeedAtSecondBeam(0.1, 0.025, 20*deg)
 	require.NoError(t, err)
 	assert.InDelta(t, 4-phys.Gravity*math.Sin(20*math.Pi/180)*0.0125, float64(v), 0.005)
 }
@@ -97,13 +97,13 @@ func TestSpeedAtSecondBeamInvertsFlight(t *testing.T) {
 		angle := phys.Angle(random.Float64()*140-70) * deg
 		first := phys.Speed(2 + random.Float64()*8)
 		over := phys.Length(0.03+random.Float64()*0.15) * phys.Length(math.Cos(float64(angle)))
-		p, err := Flight(first, angle, over, mass, 5)
+		p, err := Thrown{Diameter: mass}.Flight(first, angle, over, 5)
 		if err != nil {
 			continue
 		}
 		passed++
 		gate := phys.Length(math.Hypot(float64(over), float64(p.Rise)))
-		v, err := SpeedAtSecondBeam(gate, p.Time, p.Angle, mass)
+		v, err := Thrown{Diameter: mass}.SpeedAtSecondBeam(gate, p.Time, p.Angle)
 		require.NoError(t, err, "%s %s %s %s", first, angle, over, mass)
 		assert.InEpsilon(t, float64(p.Speed), float64(v), 1e-6)
 	}
@@ -115,23 +115,23 @@ func TestSpeedAtSecondBeamStopped(t *testing.T) {
 		interval phys.Time
 		angle    phys.Angle
 	}{{0.2, 80 * deg}, {0.15, 0}, {0.2, -20 * deg}, {0.143, 45 * deg}} {
-		_, err := SpeedAtSecondBeam(0.1, test.interval, test.angle, 0.05)
+		_, err := Thrown{Diameter: 0.05}.SpeedAtSecondBeam(0.1, test.interval, test.angle)
 		var stopped *IntervalTooLongError
 		require.ErrorAs(t, err, &stopped, "%+v", test)
 		assert.Less(t, float64(stopped.Longest), float64(test.interval))
 		assert.Contains(t, err.Error(), "gravity would have stopped or turned")
-		_, err = SpeedAtSecondBeam(0.1, stopped.Longest*0.9, test.angle, 0.05)
+		_, err = Thrown{Diameter: 0.05}.SpeedAtSecondBeam(0.1, stopped.Longest*0.9, test.angle)
 		assert.NoError(t, err, "shorter than the longest")
 	}
-	_, err := SpeedAtSecondBeam(0.1, 0.002, 0, 0.05)
+	_, err := Thrown{Diameter: 0.05}.SpeedAtSecondBeam(0.1, 0.002, 0)
 	assert.EqualError(t, err, "interval 2 ms: must be 3.34 ms or more: shorter is faster than 30 m/s over the gate")
-	_, err = SpeedAtSecondBeam(0.1, 1e-6, 0, 0.05)
+	_, err = Thrown{Diameter: 0.05}.SpeedAtSecondBeam(0.1, 1e-6, 0)
 	assert.ErrorContains(t, err, "must be 3.34 ms or more", "what is asked for is enough")
 }
 
 func TestFlightShort(t *testing.T) {
 	// Level from 1 m up at 2 m/s: without air it lands after sqrt(2/g) = 0.4516 s, 0.903 m on.
-	_, err := Flight(2, 0, 1.5, 0.1, 1)
+	_, err := Thrown{Diameter: 0.1}.Flight(2, 0, 1.5, 1)
 	var short *FallsShortError
 	require.ErrorAs(t, err, &short)
 	assert.InDelta(t, 0.903, float64(short.Reach), 0.01)
@@ -139,14 +139,14 @@ func TestFlightShort(t *testing.T) {
 	assert.InDelta(t, 1.5, float64(short.Reach+short.Short), 1e-12)
 	assert.Contains(t, err.Error(), "60 cm short of the focus spot")
 	// It passes a focus spot just before there, near the floor.
-	p, err := Flight(2, 0, short.Reach-0.001, 0.1, 1)
+	p, err := Thrown{Diameter: 0.1}.Flight(2, 0, short.Reach-0.001, 1)
 	require.NoError(t, err)
 	assert.InDelta(t, -1, float64(p.Rise), 0.003)
-	_, err = Flight(2, 0, short.Reach+0.001, 0.1, 1)
+	_, err = Thrown{Diameter: 0.1}.Flight(2, 0, short.Reach+0.001, 1)
 	require.ErrorAs(t, err, &short)
 	assert.InDelta(t, 0.001, float64(short.Short), 1e-6)
 	// Steeply down.
-	_, err = Flight(5, -80*deg, 1, 0.1, 0.5)
+	_, err = Thrown{Diameter: 0.1}.Flight(5, -80*deg, 1, 0.5)
 	require.ErrorAs(t, err, &short)
 }
 
@@ -161,7 +161,7 @@ func TestFlightProperties(t *testing.T) {
 		angle := phys.Angle(random.Float64()*170-85) * deg
 		mass := phys.Length(0.003 + random.Float64()*0.2)
 		to := phys.Length(0.05 + random.Float64()*2)
-		p, err := Flight(v, angle, to, mass, 2)
+		p, err := Thrown{Diameter: mass}.Flight(v, angle, to, 2)
 		if err != nil {
 			var short *FallsShortError
 			require.ErrorAs(t, err, &short)
@@ -171,10 +171,10 @@ func TestFlightProperties(t *testing.T) {
 		flown++
 		assert.Less(t, float64(p.Speed*p.Speed)/2+phys.Gravity*float64(p.Rise), float64(v*v)/2)
 		assert.Less(t, float64(p.Angle), float64(angle), "the path only ever bends down")
-		faster, err := Flight(v*1.05, angle, to, mass, 2)
+		faster, err := Thrown{Diameter: mass}.Flight(v*1.05, angle, to, 2)
 		require.NoError(t, err)
 		assert.Less(t, float64(faster.Time), float64(p.Time))
-		heavier, err := Flight(v, angle, to, mass*1.2, 2)
+		heavier, err := Thrown{Diameter: mass * 1.2}.Flight(v, angle, to, 2)
 		require.NoError(t, err)
 		assert.LessOrEqual(t, float64(heavier.Time), float64(p.Time)*(1+1e-4))
 
@@ -207,7 +207,7 @@ func TestThrowDomain(t *testing.T) {
 		{4, 0, 1, 0, 1, "mass"}, {4, 0, 1, 0.5, 1, "mass"}, {4, 0, 1, 0.1, 0, "aboveFloor"},
 	}
 	for _, test := range flights {
-		_, err := Flight(test.v, test.a, test.to, test.m, test.abo)
+		_, err := Thrown{Diameter: test.m}.Flight(test.v, test.a, test.to, test.abo)
 		var domain *phys.DomainError
 		require.ErrorAs(t, err, &domain, "%+v", test)
 		assert.Equal(t, test.field, domain.Field)
@@ -224,23 +224,23 @@ func TestThrowDomain(t *testing.T) {
 		{0.1, 0.02, -86 * deg, 0.1, "angle"}, {0.1, 0.02, 0, 0, "mass"},
 	}
 	for _, test := range gates {
-		_, err := SpeedAtSecondBeam(test.gate, test.t, test.a, test.m)
+		_, err := Thrown{Diameter: test.m}.SpeedAtSecondBeam(test.gate, test.t, test.a)
 		var domain *phys.DomainError
 		require.ErrorAs(t, err, &domain, "%+v", test)
 		assert.Equal(t, test.field, domain.Field)
 	}
 	// The ends themselves work.
 	for _, angle := range []phys.Angle{-85 * deg, 85 * deg} {
-		_, err := Flight(20, angle, 0.01, 0.1, 5)
+		_, err := Thrown{Diameter: 0.1}.Flight(20, angle, 0.01, 5)
 		assert.NoError(t, err)
-		_, err = SpeedAtSecondBeam(0.1, 0.02, angle, 0.1)
+		_, err = Thrown{Diameter: 0.1}.SpeedAtSecondBeam(0.1, 0.02, angle)
 		assert.NoError(t, err)
 	}
 }
 
 func BenchmarkFlight(b *testing.B) {
 	for b.Loop() {
-		if _, err := Flight(4, 20*deg, 0.8, 0.1, 1.2); err != nil {
+		if _, err := (Thrown{Diameter: 0.1}).Flight(4, 20*deg, 0.8, 1.2); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -248,7 +248,7 @@ func BenchmarkFlight(b *testing.B) {
 
 func BenchmarkSpeedAtSecondBeam(b *testing.B) {
 	for b.Loop() {
-		if _, err := SpeedAtSecondBeam(0.1, 0.025, 20*deg, 0.1); err != nil {
+		if _, err := (Thrown{Diameter: 0.1}).SpeedAtSecondBeam(0.1, 0.025, 20*deg); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -258,11 +258,11 @@ func BenchmarkSpeedAtSecondBeam(b *testing.B) {
 func TestTraceAgreesWithFlightAndGate(t *testing.T) {
 	for _, angle := range []phys.Angle{-1, 0, 0.35, 1.2} {
 		const gate, interval = 0.1, 25e-3
-		v, err := SpeedAtSecondBeam(gate, interval, angle, 36e-3)
+		v, err := Thrown{Diameter: 36e-3}.SpeedAtSecondBeam(gate, interval, angle)
 		require.NoError(t, err)
-		pass, err := Flight(v, angle, 0.3, 36e-3, 3)
+		pass, err := Thrown{Diameter: 36e-3}.Flight(v, angle, 0.3, 3)
 		require.NoError(t, err)
-		places, err := Trace(v, angle, 36e-3, -interval, 0, pass.Time, 0)
+		places, err := Thrown{Diameter: 36e-3}.Trace(v, angle, -interval, 0, pass.Time, 0)
 		require.NoError(t, err)
 		assert.InEpsilon(t, gate, math.Hypot(float64(places[0].X), float64(places[0].Y)), 1e-6)
 		assert.Negative(t, float64(places[0].X))
@@ -272,25 +272,25 @@ func TestTraceAgreesWithFlightAndGate(t *testing.T) {
 			assert.InDelta(t, 0, math.Hypot(float64(places[i].X), float64(places[i].Y)), 1e-6)
 		}
 	}
-	_, err := Trace(4, 0, 36e-3, 11)
+	_, err := Thrown{Diameter: 36e-3}.Trace(4, 0, 11)
 	assert.Error(t, err)
-	_, err = Trace(40, 0, 36e-3, 1)
+	_, err = Thrown{Diameter: 36e-3}.Trace(40, 0, 1)
 	assert.Error(t, err)
 }
 
 // What a refusal asks for is enough: the shortest interval, and the focus spot moved as far as it says.
 func TestRefusedThrowsSayEnough(t *testing.T) {
-	_, err := SpeedAtSecondBeam(0.1, 3e-3, 0, 36e-3)
+	_, err := Thrown{Diameter: 36e-3}.SpeedAtSecondBeam(0.1, 3e-3, 0)
 	require.ErrorContains(t, err, "must be 3.34 ms or more")
-	_, err = SpeedAtSecondBeam(0.1, 3.34e-3, 0, 36e-3)
+	_, err = Thrown{Diameter: 36e-3}.SpeedAtSecondBeam(0.1, 3.34e-3, 0)
 	assert.NoError(t, err)
 	for _, speed := range []phys.Speed{0.7, 1.1, 1.37, 2.03} {
-		_, err = Flight(speed, 0.3, 2, 36e-3, 1)
+		_, err = Thrown{Diameter: 36e-3}.Flight(speed, 0.3, 2, 1)
 		short := new(FallsShortError)
 		require.ErrorAs(t, err, &short)
-		_, err = Flight(speed, 0.3, 2-phys.RoundUp(short.Short, 2), 36e-3, 1)
+		_, err = Thrown{Diameter: 36e-3}.Flight(speed, 0.3, 2-phys.RoundUp(short.Short, 2), 1)
 		assert.NoError(t, err)
-		_, err = Flight(speed, 0.3, phys.RoundDown(short.Reach, 3), 36e-3, 1)
+		_, err = Thrown{Diameter: 36e-3}.Flight(speed, 0.3, phys.RoundDown(short.Reach, 3), 1)
 		assert.NoError(t, err)
 	}
 }
@@ -310,7 +310,7 @@ func TestSheetByAnotherIntegration(t *testing.T) {
 			}
 			assert.InDelta(t, at, float64(p.Time), 1e-4, "Euler's error and one step")
 			assert.InDelta(t, y, float64(p.Rise), 1e-3)
-			ball, err := Flight(phys.Speed(v), 0.35, 0.8, 36e-3, 2)
+			ball, err := Thrown{Diameter: 36e-3}.Flight(phys.Speed(v), 0.35, 0.8, 2)
 			require.NoError(t, err)
 			t.Logf("%g mm at %g m/s: %.1f ms later than a ball", h*1e3, v, float64(p.Time-ball.Time)*1e3)
 			assert.Greater(t, p.Time, ball.Time)

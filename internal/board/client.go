@@ -206,14 +206,6 @@ func (c *Client) Identity() Identity { return c.id }
 // unless Close came first; then the channel is closed.
 func (c *Client) Events() <-chan Event { return c.events }
 
-// Now is the board's time as estimated from pings. No shot's accuracy depends on it.
-func (c *Client) Now() time.Duration {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	count, _ := c.clock.Now(time.Since(c.epoch))
-	return ticksToTime(count, c.id.TickHz)
-}
-
 // ClockEstimate relates the board's clock to the host's, as estimated from pings; false in the first few seconds.
 func (c *Client) ClockEstimate() (clocksync.Estimate, bool) {
 	c.mu.Lock()

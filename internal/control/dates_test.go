@@ -498,7 +498,7 @@ func (e *machine) check() (right int) {
 	for i, s := range shots {
 		require.Equal(t, e.order[len(shots)-1-i], s.ID)
 		b := e.boots[e.made[s.ID]]
-		if i > 0 && e.made[shots[i-1].ID] == e.made[s.ID] && s.When.Dated != record.Doubtful {
+		if i > 0 && e.made[shots[i-1].ID] == e.made[s.ID] && s.When.Dated != record.Undated {
 			require.False(t, s.At.After(shots[i-1].At), "shot %d", s.ID)
 		}
 		if b.trusted || !b.wrong() {

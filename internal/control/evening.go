@@ -91,7 +91,7 @@ func (c *Control) restoreEvening(stored storedTicks) {
 	if len(c.learning.evening) > 0 {
 		last := c.learning.evening[0]
 		shot := bootclock.Reading{Boot: last.When.Boot, SinceBoot: last.When.SinceBoot, Wall: last.At,
-			Trusted: last.When.Dated != record.Doubtful}
+			Trusted: last.When.Dated != record.Undated}
 		before, ticked := idleSince(c.evening.latest, now)
 		if since, known := idleSince(shot, now); known && (!ticked || since < before) {
 			c.evening.latest = shot

@@ -559,7 +559,7 @@ func (b *fakeJournal) dated(wall time.Time, w record.When) (time.Time, record.Wh
 	w.Wall = wall
 	o, ok := b.origins[w.Boot]
 	if !ok {
-		w.Dated = record.Doubtful
+		w.Dated = record.Undated
 		return wall, w
 	}
 	at := o.at.Add(w.SinceBoot)
@@ -590,7 +590,7 @@ func (b *fakeJournal) Origin(_ context.Context, boot string) (time.Time, record.
 	if o, ok := b.origins[boot]; ok {
 		return o.at, o.by, nil
 	}
-	return time.Time{}, record.Doubtful, nil
+	return time.Time{}, record.Undated, nil
 }
 
 func (b *fakeJournal) kept() []record.Shot {

@@ -100,7 +100,7 @@ func crashShot(session int64, key string) record.Shot {
 	s := someShot(r, session)
 	s.Seen, s.Verdict = key, ""
 	boot, second, _ := strings.Cut(key, "/")
-	s.When.Boot, s.When.Dated = boot, record.Doubtful
+	s.When.Boot, s.When.Dated = boot, record.Undated
 	n, _ := strconv.Atoi(second)
 	s.When.SinceBoot = time.Duration(n) * time.Second
 	s.Program = strings.Repeat("program ", r.IntN(1500))

@@ -37,10 +37,10 @@ func (j *Journal) Origin(ctx context.Context, boot string) (time.Time, record.Da
 	var by string
 	err := j.db.QueryRowContext(ctx, "SELECT origin_ns, dated_by FROM boots WHERE name = ?", boot).Scan(&origin, &by)
 	if errors.Is(err, sql.ErrNoRows) || err == nil && !origin.Valid {
-		return time.Time{}, record.Doubtful, nil
+		return time.Time{}, record.Undated, nil
 	}
 	if err != nil {
-		return time.Time{}, record.Doubtful, j.explain("read the date of a boot", err)
+		return time.Time{}, record.Undated, j.explain("read the date of a boot", err)
 	}
 	return time.Unix(0, origin.Int64), record.Dating(by), nil
 }

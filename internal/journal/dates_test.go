@@ -63,16 +63,16 @@ func TestDateOfBootDatesWhatWasMadeInIt(t *testing.T) {
 		When: record.When{Boot: "a", SinceBoot: 10 * time.Second}})
 	require.NoError(t, err)
 	assert.Equal(t, record.When{Boot: "a", Number: 1, SinceBoot: 10 * time.Second, Wall: started,
-		Dated: record.Doubtful}, s.When)
+		Dated: record.Undated}, s.When)
 	assert.Equal(t, started, s.Started)
 	assert.Equal(t, started.Format("2 January 2006, 15:04"), s.Title())
 	shot, err := j.Add(ctx, record.Shot{Session: s.ID, At: started.Add(time.Minute),
 		When: record.When{Boot: "a", SinceBoot: 70 * time.Second}})
 	require.NoError(t, err)
-	assert.Equal(t, record.Doubtful, shot.When.Dated)
+	assert.Equal(t, record.Undated, shot.When.Dated)
 	_, by, err := j.Origin(ctx, "a")
 	require.NoError(t, err)
-	assert.Equal(t, record.Doubtful, by)
+	assert.Equal(t, record.Undated, by)
 
 	evening := time.Date(2026, 11, 25, 20, 0, 0, 0, time.Local)
 	check := func(origin time.Time, by record.Dating) {

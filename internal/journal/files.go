@@ -13,8 +13,8 @@ import (
 // fileNumber is a camera's number as typed: that of the shot, from which the next ones count.
 type fileNumber struct{ shot, file int }
 
-// fileDoubtful is what is wrong with a shot when not all that was typed can be read.
-const fileDoubtful = "the camera's number of its picture cannot be relied on"
+// fileUncertain is what is wrong with a shot when not all that was typed can be read.
+const fileUncertain = "the camera's number of its picture cannot be relied on"
 
 // fileNumbers are the numbers typed in each session, in the order of the shots.
 type fileNumbers map[int64][]fileNumber

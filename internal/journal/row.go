@@ -94,7 +94,7 @@ func (r *shotRow) toShot(index *shotIndex) record.Shot {
 	s.File = index.files.of(s.Session, s.Number)
 	s.Framed = index.framed[place{s.Session, s.Number}]
 	if index.filesLost {
-		wrong = append(wrong, fileDoubtful)
+		wrong = append(wrong, fileUncertain)
 	}
 	if !r.checksumMatches() {
 		wrong = append(wrong, "its checksum does not match, some of it may be wrong")
@@ -159,7 +159,7 @@ func (k *storedWhen) date(boots map[int64]boot) (at time.Time, w record.When, kn
 	b, known := boots[k.boot.Int64]
 	w.Boot = b.name
 	if !b.origin.Valid {
-		w.Dated = record.Doubtful
+		w.Dated = record.Undated
 		return w.Wall, w, known
 	}
 	at = time.Unix(0, b.origin.Int64).Add(w.SinceBoot)

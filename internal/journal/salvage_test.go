@@ -154,7 +154,7 @@ func TestDamagedPages(t *testing.T) {
 			require.NoError(t, err)
 			require.False(t, intact[s.ID], "shot %d twice", s.ID)
 			want, made := all[s.ID]
-			if files && s.Damaged == fileDoubtful { // and nothing else is wrong with it
+			if files && s.Damaged == fileUncertain { // and nothing else is wrong with it
 				s.Damaged, s.File = "", want.File
 			}
 			switch {

@@ -113,19 +113,5 @@ func TonesOf(i *Image) Tones {
 	return t
 }
 
-// Margin is by how many stops a frame without the flash is below the same with it: how far the room's light is below
-// the flash. AtLeast says that the black frame is too dark to say more.
-type Margin struct {
-	Stops   optics.Stops
-	AtLeast bool
-}
-
-// MarginOf compares a frame without the flash with one that has it, both of the same exposure.
-func MarginOf(black, lit *Image) Margin {
-	b, l := TonesOf(black), TonesOf(lit)
-	dark := optics.LevelOf(optics.Level(1.0 / 255).Linear()) // of the darkest level but black itself, noise is as large
-	return Margin{Stops: l.Median.Stops() - max(b.Median, dark).Stops(), AtLeast: b.Median <= dark}
-}
-
 // stopsOf is an exposure from white, of light that may be none.
 func stopsOf(light float64) float64 { return math.Log2(max(light, 1.0/4096)) }

@@ -148,8 +148,8 @@ func TestNothingThere(t *testing.T) {
 	assert.False(t, look.Find(&small, &empty).Found, "another size")
 }
 
-// Room light that is so many stops below the flash is measured as that, where the black frame shows it at all.
-func TestMargin(t *testing.T) {
+// A frame of one level has that median, and one without light is black.
+func TestTonesOfFlatFrames(t *testing.T) {
 	flat := func(level uint8) look.Image {
 		img := image.NewRGBA(image.Rect(0, 0, 40, 30))
 		for i := range img.Pix {
@@ -157,17 +157,11 @@ func TestMargin(t *testing.T) {
 		}
 		return look.Of(img, 40)
 	}
-	lit, dim, dark := flat(204), flat(60), flat(0)
-	m := look.MarginOf(&dim, &lit)
-	want := optics.Level(204.0/255).Stops() - optics.Level(60.0/255).Stops()
-	assert.InDelta(t, float64(want), float64(m.Stops), 0.01)
-	assert.False(t, m.AtLeast)
-	m = look.MarginOf(&dark, &lit)
-	assert.True(t, m.AtLeast)
-	assert.Greater(t, float64(m.Stops), 9.0)
+	lit, dark := flat(204), flat(0)
 	tones := look.TonesOf(&dark)
 	assert.True(t, tones.Black)
 	tones = look.TonesOf(&lit)
+	assert.False(t, tones.Black)
 	assert.InDelta(t, 0.8, float64(tones.Median), 0.003)
 }
 

@@ -55,7 +55,6 @@ const (
 // Meter follows one sensor. The zero value is one that is not active and has not been.
 type Meter struct {
 	breaks []Break // oldest first
-	count  int
 	active bool
 	since  time.Duration // when the break under way began, if that is known
 	known  bool
@@ -78,7 +77,6 @@ func (m *Meter) Add(e Edges) {
 		m.pieces, m.known = 0, e.Count == 1
 		m.since = e.At
 	}
-	m.count += began
 	m.pieces += began
 	if !e.Active && (m.active || began > 0) {
 		m.keepBreak(e.At)
@@ -100,9 +98,6 @@ func (m *Meter) keepBreak(at time.Duration) {
 func (m *Meter) dropOld(now time.Duration) {
 	m.recent = slices.DeleteFunc(m.recent, func(e Edges) bool { return now-e.At > window })
 }
-
-// Count is how many breaks there were.
-func (m *Meter) Count() int { return m.count }
 
 // Breaks are the last whole ones, the newest first.
 func (m *Meter) Breaks() []Break {

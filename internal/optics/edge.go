@@ -50,11 +50,6 @@ func (b Black) GapBehind(distance phys.Length) phys.Length {
 	return 2 * distance * phys.Length(math.Tan(float64(b.From)))
 }
 
-// WidthBehind is how wide each has to be there.
-func (b Black) WidthBehind(distance phys.Length) phys.Length {
-	return distance * phys.Length(math.Tan(float64(b.To))-math.Tan(float64(b.From)))
-}
-
 // WidthBeside is how wide each has to be when it stands along the line of sight, aside from it: from behind the spot
 // forward.
 func (b Black) WidthBeside(aside phys.Length) phys.Length {

@@ -68,7 +68,7 @@ func TestBlackByRays(t *testing.T) {
 		first, last := trace(t, 1.333, 1-rim), trace(t, 1.333, RimShown)
 		meets := func(ray vector) float64 { return -ray.x / -ray.y * float64(behind) } // in the background's plane
 		assert.InDelta(t, meets(first), float64(black.GapBehind(behind))/2, 1e-7)
-		assert.InDelta(t, meets(last), float64(black.GapBehind(behind)/2+black.WidthBehind(behind)), 1e-7)
+		assert.InDelta(t, meets(last), float64(behind)*math.Tan(float64(black.To)), 1e-7)
 		along := func(ray vector) float64 { return -ray.y / -ray.x * float64(aside) } // in a plane beside the sight
 		assert.InDelta(t, along(first)-along(last), float64(black.WidthBeside(aside)), 1e-7)
 		assert.InDelta(t, rim, DarkRim(1.333, HalfAngle(black.GapBehind(behind), behind)), 1e-9)

@@ -6,23 +6,10 @@ import (
 	"stillwater/internal/phys"
 )
 
-// Constants of exposure meters: N²/t = E S/C for incident light, L S/K for reflected light. ISO 2720:1974 has 10.6 to
-// 13.4 for K, and 240 to 400 for C with a flat receptor (C's range from memory); these are the common ones.
-const (
-	IncidentConstant  = 250.0 // lx s
-	ReflectedConstant = 12.5  // cd s/m²
-)
-
 // EV is the exposure value of an f-number and a time: log2(N²/t), ISO 2720.
 func EV(n FNumber, t phys.Time) Stops {
 	return Stops(math.Log2(float64(n) * float64(n) / float64(t)))
 }
-
-// EVOfLux is the light that falls on the subject, in lux, as an exposure value at ISO 100.
-func EVOfLux(lux float64) Stops { return Stops(math.Log2(lux * 100 / IncidentConstant)) }
-
-// EVOfLuminance is the luminance of the scene, in cd/m², as an exposure value at ISO 100.
-func EVOfLuminance(candela float64) Stops { return Stops(math.Log2(candela * 100 / ReflectedConstant)) }
 
 // SpeedStops is by how much a speed exceeds ISO 100.
 func SpeedStops(i ISO) Stops { return Stops(math.Log2(float64(i) / 100)) }

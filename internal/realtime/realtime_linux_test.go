@@ -32,7 +32,7 @@ func TestClockIsTheKernels(t *testing.T) {
 		require.LessOrEqual(t, before-c.uncertainty, ts.Nano())
 		require.GreaterOrEqual(t, after+c.uncertainty, ts.Nano())
 	}
-	t.Logf("offset known to %v", c.Uncertainty())
+	t.Logf("offset known to %v", time.Duration(c.uncertainty))
 }
 
 func TestWaiterEndsInTime(t *testing.T) {

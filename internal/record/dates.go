@@ -19,7 +19,7 @@ const (
 	ByClock  Dating = ""         // the machine's clock said so, and nothing says otherwise
 	ByPhone  Dating = "phone"    // the machine's clock was wrong, and a phone's gave the date
 	BySystem Dating = "system"   // the machine's clock was wrong then, and right later
-	Doubtful Dating = "doubtful" // the machine's clock was not set, and nothing has given the date
+	Undated  Dating = "doubtful" // the machine's clock was not set, and nothing has given the date
 )
 
 // String says it for people, "" when there is nothing to say.
@@ -29,7 +29,7 @@ func (d Dating) String() string {
 		return "by a phone's clock"
 	case BySystem:
 		return "by the machine's clock, set later"
-	case Doubtful:
+	case Undated:
 		return "clock not set"
 	}
 	return ""

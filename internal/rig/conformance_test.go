@@ -1,6 +1,7 @@
 package rig
 
 import (
+	"errors"
 	"testing"
 	"time"
 
@@ -20,7 +21,7 @@ type suiteBed struct {
 }
 
 func newSuiteBed(t *testing.T, opts Options) *suiteBed {
-	opts.Manual, opts.Log = true, discardLog()
+	opts.manual, opts.Log = true, discardLog()
 	r, err := New(opts)
 	require.NoError(t, err)
 	r.set.Kind = shot.Sound // nothing hangs from the valve: the suite moves the beams itself
@@ -58,7 +59,7 @@ func (b *suiteBed) Set(input uint8, high bool) wire.Tick {
 	return b.rig.tickOf(b.rig.now)
 }
 
-func (b *suiteBed) Sleep(d time.Duration) { b.rig.Advance(d) }
+func (b *suiteBed) Sleep(d time.Duration) { b.rig.advance(d) }
 
 func (b *suiteBed) Changes() []boardtest.Change {
 	c := b.changes
@@ -69,11 +70,40 @@ func (b *suiteBed) Changes() []boardtest.Change {
 func (b *suiteBed) Exact() bool { return true }
 
 func (b *suiteBed) Restart() {
-	require.NoError(b.t, b.rig.Restart())
+	require.NoError(b.t, b.rig.restart())
 	b.link = b.rig.link
 }
 
 func (b *suiteBed) Close() { require.NoError(b.t, b.rig.Close()) }
+
+// restart resets the board: it loses its program, is disarmed with outputs off, and its link is closed. The room goes
+// on.
+func (r *Rig) restart() error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.closed {
+		return errors.New("the rig is closed")
+	}
+	r.link.Close()
+	r.notify()
+	return r.boot()
+}
+
+// advance advances a manual rig's time, through everything due in between, each at its exact time.
+func (r *Rig) advance(d time.Duration) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	end := r.now + d
+	for !r.closed {
+		at, _, ok := r.next()
+		if !ok || at > end {
+			break
+		}
+		r.now = max(r.now, at)
+		r.runNext()
+	}
+	r.now = max(r.now, end)
+}
 
 // TestSuite holds the simulated rig to the board protocol.
 func TestSuite(t *testing.T) {

@@ -1,7 +1,7 @@
 // Package rig is a simulated board in a simulated room, in process: the logic and executor of real boards, with virtual
 // pins connected to package scene. It runs when nothing is configured, so that the first minute is practice.
 //
-// Time is real unless Options.Manual is set: cues are driven when they are due, as well as this process can, and
+// Time is real unless a test moves it: cues are driven when they are due, as well as this process can, and
 // reports say how late they were. Stamps of virtual edges are the times at which they happen in the room, like a
 // kernel's stamps. While this process gets no processor time the rig's clock stops, as does its host. The figures seen
 // here say nothing about the accuracy of a real rig.
@@ -33,7 +33,7 @@ var ErrBusy = errors.New("something is still falling or flying: wait until it is
 type Options struct {
 	Seed      uint64
 	Preset    scene.Preset  // of the room; the zero value: the usual one
-	Manual    bool          // time moves only by Advance; a host must ping in that time
+	manual    bool          // for tests: time moves only by advance; a host must ping in that time
 	Spin      time.Duration // how long before a cue to spin; zero: 1 ms; negative: never (for fake time)
 	StartTick wire.Tick     // the board's clock when the rig starts
 	Log       *slog.Logger  // nil: slog.Default
@@ -113,7 +113,7 @@ func New(opts Options) (*Rig, error) {
 	if err := r.boot(); err != nil {
 		return nil, err
 	}
-	if !opts.Manual {
+	if !opts.manual {
 		r.goroutines.Go(r.run)
 	}
 	return r, nil
@@ -135,19 +135,6 @@ func (r *Rig) boot() error {
 	r.exec = executor.New(state, pins{r}, sender{r})
 	r.exec.Start(r.tickNow())
 	return nil
-}
-
-// Restart resets the board: it loses its program, is disarmed with outputs off, and its link is closed. The room goes
-// on.
-func (r *Rig) Restart() error {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	if r.closed {
-		return errors.New("the rig is closed")
-	}
-	r.link.Close()
-	r.notify()
-	return r.boot()
 }
 
 // Link connects a host to the board and closes any earlier connection, as when a cable is moved to another host. The

@@ -540,7 +540,7 @@ func TestARestartIsSeenByTheHost(t *testing.T) {
 		time.Sleep(100 * time.Millisecond)
 		synctest.Wait()
 		require.NotZero(t, b.rig.outputs)
-		require.NoError(t, b.rig.Restart())
+		require.NoError(t, b.rig.restart())
 		assert.Zero(t, b.rig.outputs)
 		e := b.until(func(e board.Event) bool { return e.Gone != nil })
 		assert.ErrorIs(t, e.Gone, board.ErrGone)

@@ -43,7 +43,7 @@ func (c *clock) expect(due, slack, now time.Duration) {
 
 // time is the time since the rig's start. The caller holds the mutex.
 func (r *Rig) time() time.Duration {
-	if r.opts.Manual {
+	if r.opts.manual {
 		return r.now
 	}
 	return r.clock.now(time.Now())
@@ -60,29 +60,6 @@ func (r *Rig) tickNow() wire.Tick { return r.tickOf(r.time()) }
 func (r *Rig) timeOf(t wire.Tick) time.Duration {
 	now := r.time().Truncate(tick)
 	return now + time.Duration(t.Sub(r.tickOf(now)))*tick
-}
-
-// Now is the time since the rig's start.
-func (r *Rig) Now() time.Duration {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	return r.time()
-}
-
-// Advance advances a manual rig's time, through everything due in between, each at its exact time.
-func (r *Rig) Advance(d time.Duration) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	end := r.now + d
-	for !r.closed {
-		at, _, ok := r.next()
-		if !ok || at > end {
-			break
-		}
-		r.now = max(r.now, at)
-		r.runNext()
-	}
-	r.now = max(r.now, end)
 }
 
 // next is when something is due, and whether that is the board's wake-up rather than an edge.

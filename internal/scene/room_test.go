@@ -286,7 +286,7 @@ func TestThrowsFlyAsBallisticsSays(t *testing.T) {
 	for _, speed := range []phys.Speed{2.5, 4, 6, 8} {
 		for _, degrees := range []float64{-10, 0, 20, 45} {
 			angle := phys.Angle(degrees * math.Pi / 180)
-			want, err := ballistics.Flight(speed, angle, 0.8, 36e-3, 2)
+			want, err := ballistics.Thrown{Diameter: 36e-3}.Flight(speed, angle, 0.8, 2)
 			require.NoError(t, err)
 			m := mass{diameter: 36e-3, drag: 1}
 			there, after, ok := m.flyTo(launchState(speed, angle), 0.8, -2)
@@ -296,7 +296,7 @@ func TestThrowsFlyAsBallisticsSays(t *testing.T) {
 			assert.InDelta(t, float64(want.Rise), there.y, 0.002, name)
 			assert.InEpsilon(t, float64(want.Speed), math.Hypot(there.vx, there.vy), 0.002, name)
 
-			back, err := ballistics.SpeedAtSecondBeam(0.1, m.timeFromGate(launchState(speed, angle), 0.1), angle, 36e-3)
+			back, err := ballistics.Thrown{Diameter: 36e-3}.SpeedAtSecondBeam(0.1, m.timeFromGate(launchState(speed, angle), 0.1), angle)
 			require.NoError(t, err)
 			assert.InEpsilon(t, float64(speed), float64(back), 0.005, name)
 		}

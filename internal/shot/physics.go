@@ -244,7 +244,7 @@ func (t ThrowSet) interval(v phys.Speed) (phys.Time, error) {
 	}
 }
 
-// minFlightSpeed is the slowest throw in the domain of ballistics.Flight.
+// minFlightSpeed is the slowest throw in the domain of ballistics.Thrown.Flight.
 const minFlightSpeed phys.Speed = 0.1
 
 // intervalTooLong reports an interval in which gravity would have stopped a throw, and the longest possible.

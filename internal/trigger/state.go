@@ -129,9 +129,6 @@ func New(cfg Config) (State, error) {
 // Code is the state of the board.
 func (s *State) Code() wire.StateCode { return s.code }
 
-// Reason is why the board is in that state.
-func (s *State) Reason() wire.Reason { return s.reason }
-
 // Left is the number of shots left.
 func (s *State) Left() uint16 { return s.left }
 

@@ -279,14 +279,14 @@ func TestSingleBeam(t *testing.T) {
 	w.silence(1)
 	w.settle()
 	assert.Equal(t, wire.Armed, w.s.Code())
-	assert.Equal(t, wire.ReasonNone, w.s.Reason())
+	assert.Equal(t, wire.ReasonNone, w.s.reason)
 
 	w.drain()
 	w.rise(clockIn)
 	w.pass(60_000)
 	assert.EqualValues(t, 2, one[wire.Shot](w).Number)
 	assert.Equal(t, wire.Safe, w.s.Code())
-	assert.Equal(t, wire.ReasonShotsDone, w.s.Reason())
+	assert.Equal(t, wire.ReasonShotsDone, w.s.reason)
 	states := messages[wire.State](w)
 	assert.Equal(t, wire.Safe, states[len(states)-1].State)
 	w.rise(clockIn)
@@ -683,7 +683,7 @@ func TestTwoCuesOnOneOutput(t *testing.T) {
 
 func TestOpening(t *testing.T) {
 	w := armed(t, opened(), 2)
-	assert.Equal(t, wire.ReasonNotOpened, w.s.Reason())
+	assert.Equal(t, wire.ReasonNotOpened, w.s.reason)
 	w.rise(clockIn)
 	assert.Equal(t, wire.ReasonNotOpened, one[wire.Rejected](w).Reason)
 	w.pass(60_000)
@@ -714,7 +714,7 @@ func TestOpening(t *testing.T) {
 	assert.EqualValues(t, 2, planned[base+50_000].Index)
 	assert.False(t, planned[clock+20_000].Opening)
 	assert.Equal(t, wire.Armed, w.s.Code())
-	assert.Equal(t, wire.ReasonNotOpened, w.s.Reason(), "the next shot needs its own Go")
+	assert.Equal(t, wire.ReasonNotOpened, w.s.reason, "the next shot needs its own Go")
 }
 
 func TestOpeningWithoutShot(t *testing.T) {
@@ -724,7 +724,7 @@ func TestOpeningWithoutShot(t *testing.T) {
 	w.drain()
 	w.pass(310_000)
 	assert.Equal(t, wire.Armed, w.s.Code())
-	assert.Equal(t, wire.ReasonNotOpened, w.s.Reason())
+	assert.Equal(t, wire.ReasonNotOpened, w.s.reason)
 	assert.Equal(t, wire.ReasonNotOpened, one[wire.State](w).Reason, "the state says that Go is needed again")
 	assert.Empty(t, messages[wire.Shot](w))
 	first := messages[wire.Cue](w)
@@ -756,7 +756,7 @@ func TestWindow(t *testing.T) {
 		w.pass(130_000)
 		require.Len(t, messages[wire.Cue](w), 2, "both openings are over")
 		w.drain()
-		assert.Equal(t, wire.ReasonNone, w.s.Reason(), "the drops are still falling")
+		assert.Equal(t, wire.ReasonNone, w.s.reason, "the drops are still falling")
 		return w, base
 	}
 	t.Run("both come", func(t *testing.T) {
@@ -797,9 +797,9 @@ func TestWindow(t *testing.T) {
 		w.pass(10_000)
 		drop(w) // its satellite
 		w.pass(base + 240_000 - w.now)
-		assert.Equal(t, wire.ReasonNone, w.s.Reason())
+		assert.Equal(t, wire.ReasonNone, w.s.reason)
 		w.pass(1)
-		assert.Equal(t, wire.ReasonNotOpened, w.s.Reason(), "the window is over")
+		assert.Equal(t, wire.ReasonNotOpened, w.s.reason, "the window is over")
 		drop(w)
 		w.pass(60_000)
 		assert.Empty(t, messages[wire.Shot](w))
@@ -835,7 +835,7 @@ func TestWindow(t *testing.T) {
 		w, _ := begin(t)
 		w.send(wire.Disarm{})
 		w.send(wire.Arm{Shots: 1})
-		assert.Equal(t, wire.ReasonNotOpened, w.s.Reason())
+		assert.Equal(t, wire.ReasonNotOpened, w.s.reason)
 	})
 }
 
@@ -881,7 +881,7 @@ func TestByGo(t *testing.T) {
 	p.OpenLen = 1
 	p.Opening[0] = wire.CueSpec{Output: shutter, Width: 40_000}
 	w := armed(t, p, 1)
-	assert.Equal(t, wire.ReasonNotOpened, w.s.Reason())
+	assert.Equal(t, wire.ReasonNotOpened, w.s.reason)
 	at := w.now + lead
 	w.send(wire.Go{})
 	w.pass(90_000)
@@ -909,7 +909,7 @@ func TestLateOpening(t *testing.T) {
 		Reason: wire.ReasonLate, Input: wire.NoInput, Count: 1, At: base + 50_000, Interval: 201,
 	})
 	assert.Equal(t, wire.Armed, w.s.Code())
-	assert.Equal(t, wire.ReasonNotOpened, w.s.Reason())
+	assert.Equal(t, wire.ReasonNotOpened, w.s.reason)
 	assert.Empty(t, messages[wire.Shot](w))
 	assert.Len(t, messages[wire.Cue](w), 1, "the shutter was on")
 }
@@ -941,7 +941,7 @@ var stopped = map[string]struct {
 	"kill":   {func(w *world) { w.rise(killIn) }, wire.Faulted, wire.ReasonKill, wire.Killed, true},
 	"kill unseen": {func(w *world) { w.step(Event{Kind: EventLost, Input: killIn, Count: 1, At: w.now}) },
 		wire.Faulted, wire.ReasonKill, wire.Killed, true},
-	"trouble": {func(w *world) { w.step(Event{Kind: EventFault, Count: 44}) }, wire.Faulted, wire.ReasonBoard,
+	"fault": {func(w *world) { w.step(Event{Kind: EventFault, Count: 44}) }, wire.Faulted, wire.ReasonBoard,
 		wire.Aborted, true},
 	"quiet": {func(w *world) {
 		w.now = w.s.lastHeard + tickHz
@@ -999,7 +999,7 @@ func TestStops(t *testing.T) {
 				from := len(w.trace)
 				how.stop(w)
 				assert.Equal(t, how.code, w.s.Code())
-				assert.Equal(t, how.reason, w.s.Reason())
+				assert.Equal(t, how.reason, w.s.reason)
 				assert.Equal(t, Action{Kind: ActionDrive, Mask: 7}, w.trace[from], "off first, then words")
 				if name != "quiet" { // whose clock jumps past more than one thing
 					assert.Len(t, messages[wire.Cue](w), popcount(lit), "what was on is reported")
@@ -1044,7 +1044,7 @@ func TestDisarmEndsTheOpening(t *testing.T) {
 	w.send(wire.Disarm{})
 	assert.Equal(t, number+1, w.s.shot.number, "its pulses are not the next shot's")
 	w.send(wire.Arm{Shots: 1})
-	assert.Equal(t, wire.ReasonNotOpened, w.s.Reason())
+	assert.Equal(t, wire.ReasonNotOpened, w.s.reason)
 	w.drain()
 	w.rise(clockIn)
 	assert.Equal(t, wire.ReasonNotOpened, one[wire.Rejected](w).Reason)
@@ -1057,7 +1057,7 @@ func TestFaultsClear(t *testing.T) {
 	assert.EqualValues(t, 1<<killIn, states[len(states)-1].Inputs, "the state that tells of it shows it")
 	w.send(wire.Disarm{})
 	assert.Equal(t, wire.Faulted, w.s.Code(), "the kill switch is still on")
-	assert.Equal(t, wire.ReasonKill, w.s.Reason())
+	assert.Equal(t, wire.ReasonKill, w.s.reason)
 	w.edge(killIn, false)
 	assert.Equal(t, wire.Faulted, w.s.Code(), "letting go of it is not enough")
 	w.drain()
@@ -1074,13 +1074,13 @@ func TestFaultsClear(t *testing.T) {
 	w.step(Event{Kind: EventFault, Count: 10})
 	w.rise(killIn)
 	assert.Empty(t, messages[wire.Fault](w), "one fault is told once")
-	assert.Equal(t, wire.ReasonBoard, w.s.Reason())
+	assert.Equal(t, wire.ReasonBoard, w.s.reason)
 	w.send(wire.Disarm{})
-	assert.Equal(t, wire.ReasonKill, w.s.Reason())
+	assert.Equal(t, wire.ReasonKill, w.s.reason)
 
 	w = armed(t, fixed(), 1)
 	w.silence(tickHz)
-	require.Equal(t, wire.ReasonLinkTimeout, w.s.Reason())
+	require.Equal(t, wire.ReasonLinkTimeout, w.s.reason)
 	w.send(wire.Arm{Shots: 1})
 	assert.Equal(t, wire.Armed, w.s.Code(), "a host that is back may arm at once")
 }

@@ -487,7 +487,7 @@ func TestDaemonWrongLine(t *testing.T) {
 	newChip(t, "sense", 8)
 	d := startDaemon(t, stageConfig)
 	p := d.pair()
-	s := p.until("the trouble", func(c control.Snapshot) bool { return c.Board.Problem != "" })
+	s := p.until("the fault", func(c control.Snapshot) bool { return c.Board.Problem != "" })
 	assert.False(t, s.Board.Connected)
 	d.eventually("the board says why", func() bool {
 		return strings.Contains(d.out.String(), `output "lamp": pin fire-6: no line is called that`)
