@@ -296,7 +296,8 @@ func TestThrowsFlyAsBallisticsSays(t *testing.T) {
 			assert.InDelta(t, float64(want.Rise), there.y, 0.002, name)
 			assert.InEpsilon(t, float64(want.Speed), math.Hypot(there.vx, there.vy), 0.002, name)
 
-			back, err := ballistics.Thrown{Diameter: 36e-3}.SpeedAtSecondBeam(0.1, m.timeFromGate(launchState(speed, angle), 0.1), angle)
+			interval := m.timeFromGate(launchState(speed, angle), 0.1)
+			back, err := ballistics.Thrown{Diameter: 36e-3}.SpeedAtSecondBeam(0.1, interval, angle)
 			require.NoError(t, err)
 			assert.InEpsilon(t, float64(speed), float64(back), 0.005, name)
 		}
