@@ -199,8 +199,9 @@ func TestRecordFind(t *testing.T) {
 	require.NoError(t, err)
 	for words, want := range map[string]string{
 		"crowns": "1 1/3", "CROWNS": "1 1/3", "crowns good": "1/1", "rim": "1/1", "keep rim": "1/1", "sheets": "2",
-		"sheets late": "2/1", "late": "2/1", "throw": "1", "drop": "1/1", "drop good": "1/1", "2026-11-24": "2 1",
-		"november": "2 1", "2026-11-25": "1/3", "wednesday early": "1/3", "gpio": "", "torn": "1/3", "missing": "",
+		"sheets late": "2/1", "late": "2/1", "throw": "1", "drop": "1", "drop throw": "1", "drop good": "1/1",
+		"2026-11-24": "2 1",
+		"november":   "2 1", "2026-11-25": "1/3", "wednesday early": "1/3", "gpio": "", "torn": "1/3", "missing": "",
 		"good late": "", "wet floor": "2/1",
 	} {
 		status, out, problem := runRecord(t, state, append([]string{"record", "find"}, strings.Fields(words)...)...)
@@ -228,8 +229,8 @@ func TestRecordFind(t *testing.T) {
 	_, out, _ := runRecord(t, state, "record", "find", "wet floor")
 	assert.Contains(t, out, "Nothing", "words in quotes are one")
 	_, out, _ = runRecord(t, state, "record", "find", "crowns")
-	assert.Contains(t, out, "1/3  2026-11-25 21:00  throw  early          Crowns, torn")
-	assert.Contains(t, out, "1    2026-11-24 20:30  throw  3 shots        =crowns\n")
+	assert.Contains(t, out, "1/3  2026-11-25 21:00  throw        early          Crowns, torn")
+	assert.Contains(t, out, "1    2026-11-24 20:30  drop, throw  3 shots        =crowns\n")
 }
 
 // Of a damaged record what can be read is found, and the rest is said.

@@ -73,10 +73,12 @@ func TestRecordList(t *testing.T) {
 	state, _ := evening(t)
 	status, out, problem := runRecord(t, state, "record", "list")
 	assert.Zero(t, status, problem)
-	assert.Equal(t, `session  started           name     board      shots  early  good  late  too high  too low  `+
+	assert.Equal(t, `session  started           name     board      kinds  shots  early  good  late  too high  too low  `+
 		`nothing there  unjudged
-      2  2026-11-24 21:30  sheets   gpio           1      0     0     1         0        0              0         0
-      1  2026-11-24 20:30  =crowns  simulated      2      0     1     0         0        0              0         1
+      2  2026-11-24 21:30  sheets   gpio       ?          1      0     0     1         0        0  `+
+		`            0         0
+      1  2026-11-24 20:30  =crowns  simulated  drop       2      0     1     0         0        0  `+
+		`            0         1
 `, out)
 
 	_, out, _ = runRecord(t, state, "record", "list", "--json")
@@ -85,6 +87,7 @@ func TestRecordList(t *testing.T) {
 	require.Len(t, list, 2)
 	assert.Equal(t, map[string]any{"good": 1.0, "unjudged": 1.0}, list[1]["verdicts"])
 	assert.Equal(t, map[string]any{"kind": "drop"}, list[1]["set"])
+	assert.Equal(t, []any{"drop"}, list[1]["kinds"])
 	assert.Equal(t, "odd", list[0]["set"], "a set that is no JSON is a string")
 }
 
@@ -92,7 +95,7 @@ func TestRecordShow(t *testing.T) {
 	state, _ := evening(t)
 	status, out, problem := runRecord(t, state, "record", "show", "1")
 	assert.Zero(t, status, problem)
-	assert.Equal(t, `Session 1, "=crowns", started 2026-11-24 20:30:00, board: simulated, shots: 2
+	assert.Equal(t, `Session 1, "=crowns", started 2026-11-24 20:30:00, board: simulated, kinds: drop, shots: 2
 Set as last changed: kind drop, drop.height 40 cm, drop.beam 5 cm, drop.nozzle 3 mm, drop.diameter 0 m, `+
 		`drop.liquid water, drop.phase column-highest, drop.pool_depth 10 cm, drop.pool_liquid same, drop.nth 1, `+
 		`light.expose flash-in-dark, `+
@@ -495,7 +498,7 @@ func TestRecordHasMarksAndFileNumbers(t *testing.T) {
 	assert.Regexp(t, `(?m)^   1  0471  20:30:00  done .* good, keeper, blurred  \+1, keep`, out)
 	assert.Regexp(t, `(?m)^   2  0472  20:30:00  late`, out)
 	_, out, _ = runRecord(t, state, "record", "list")
-	assert.Regexp(t, `(?m)^ +2 .* gpio +1 +0 +0 +0 +1 +0 +0 +0$`, out)
+	assert.Regexp(t, `(?m)^ +2 .* gpio +\? +1 +0 +0 +0 +1 +0 +0 +0$`, out)
 	_, out, _ = runRecord(t, state, "record", "export")
 	lines, err := csv.NewReader(strings.NewReader(out)).ReadAll()
 	require.NoError(t, err)

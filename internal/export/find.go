@@ -80,19 +80,21 @@ type finder struct {
 	sessions []record.Summary
 	place    map[int64]int // of a session in sessions
 	texts    []string      // what each session is found by
-	idWidth  int
+	widths   struct{ id, kind int }
 	outcomes shot.Outcomes
 	result   Result
 }
 
 func newFinder(ctx context.Context, source NewestSource, words []string) (*finder, error) {
-	f := &finder{source: source, words: history.NewWords(words), place: map[int64]int{}, idWidth: len("id")}
+	f := &finder{source: source, words: history.NewWords(words), place: map[int64]int{}}
+	f.widths.id, f.widths.kind = len("id"), len("throw")
 	var err error
 	f.sessions, err = source.Sessions(ctx)
 	for i, s := range f.sessions {
 		f.place[s.ID] = i
 		f.texts = append(f.texts, history.SessionText(s))
-		f.idWidth = max(f.idWidth, len(fmt.Sprint(s.ID, "/", s.Shots)))
+		f.widths.kind = max(f.widths.kind, len(kindWords(s)))
+		f.widths.id = max(f.widths.id, len(fmt.Sprint(s.ID, "/", s.Shots)))
 	}
 	return f, err
 }
@@ -146,7 +148,7 @@ func (f *finder) take(made record.Shot) bool {
 }
 
 func (f *finder) writeLine(w io.Writer, id, when, kind, verdict, words string) error {
-	line := fmt.Sprintf("%-*s  %-16s  %-5s  %-13s  %s", f.idWidth, id, when, kind, verdict, words)
+	line := fmt.Sprintf("%-*s  %-16s  %-*s  %-13s  %s", f.widths.id, id, when, f.widths.kind, kind, verdict, words)
 	_, err := fmt.Fprintln(w, strings.TrimRight(render.Printable(strings.ReplaceAll(line, "\n", " ")), " "))
 	if err != nil {
 		err = fmt.Errorf("write what was found: %w", err)
@@ -164,7 +166,7 @@ func (s finding) id() string {
 func (s finding) writeLine(w io.Writer, f *finder) error {
 	const layout = "2006-01-02 15:04"
 	if s.shot == nil {
-		return f.writeLine(w, s.id(), dateWords(s.session.Started, s.session.When, layout), history.SessionKind(s.session),
+		return f.writeLine(w, s.id(), dateWords(s.session.Started, s.session.When, layout), kindWords(s.session),
 			fmt.Sprint(s.session.Shots, " ", plural(s.session.Shots, "shot", "shots")), titleOf(s.session.Session))
 	}
 	return f.writeLine(w, s.id(), dateWords(s.shot.At, s.shot.When, layout), history.KindOf(s.shot.Set), s.shot.Verdict,

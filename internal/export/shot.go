@@ -7,6 +7,7 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"stillwater/internal/history"
 	"stillwater/internal/phys"
 	"stillwater/internal/record"
 	"stillwater/internal/shot"
@@ -19,6 +20,7 @@ type SessionEntry struct {
 	Started string `json:"started"` // RFC 3339, the best date known
 	when
 	Board    string          `json:"board"`
+	Kinds    []string        `json:"kinds"` // of its shots, or else of its set; none: not known
 	Shots    int             `json:"shots"`
 	Verdicts map[string]int  `json:"verdicts"` // the key "unjudged" is for those without one
 	Set      json.RawMessage `json:"set"`
@@ -136,7 +138,7 @@ func sessionOf(s record.Summary) SessionEntry {
 		counts[verdict] += n
 	}
 	return SessionEntry{Session: s.ID, Name: s.Title(), when: whenOf(s.When),
-		Started: s.Started.Format(time.RFC3339Nano), Board: s.Board,
+		Started: s.Started.Format(time.RFC3339Nano), Board: s.Board, Kinds: append([]string{}, history.SessionKinds(s)...),
 		Shots: s.Shots, Verdicts: counts, Set: asJSON(s.Set), Damaged: s.Damaged}
 }
 

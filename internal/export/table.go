@@ -1,6 +1,7 @@
 package export
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -18,26 +19,27 @@ import (
 // verdicts in the order of the columns of SessionTable; the last is none yet.
 var verdicts = []string{"early", "good", "late", "too high", "too low", "nothing there", ""}
 
-// SessionTable writes a line a session for people: when it was, and how its shots were judged.
+// SessionTable writes a line a session for people: when it was, of which kinds its shots were and how judged.
 func SessionTable(w io.Writer, all []record.Summary) error {
 	rows := make([][]string, len(all))
 	for i, s := range all {
 		rows[i] = []string{fmt.Sprint(s.ID), dateWords(s.Started, s.When, "2006-01-02 15:04"), titleOf(s.Session), s.Board,
-			fmt.Sprint(s.Shots)}
+			kindWords(s), fmt.Sprint(s.Shots)}
 		for _, v := range verdicts {
 			rows[i] = append(rows[i], fmt.Sprint(s.Verdicts[v]))
 		}
 	}
 	return render.Table(w,
-		[]string{"session", "started", "name", "board", "shots", "early", "good", "late",
+		[]string{"session", "started", "name", "board", "kinds", "shots", "early", "good", "late",
 			"too high", "too low", "nothing there", "unjudged"}, rows)
 }
 
 // ShotTable writes a session for people: a line about it, and its shots as they are read. They are read twice, for the
 // widths of the columns and for what is in them.
 func ShotTable(ctx context.Context, w io.Writer, source Source, s record.Summary) (result Result, err error) {
-	_, err = fmt.Fprintf(w, "Session %d, %q, started %s, board: %s, shots: %d\n", s.ID, titleOf(s.Session),
-		dateWords(s.Started, s.When, "2006-01-02 15:04:05"), render.Printable(s.Board), s.Shots)
+	_, err = fmt.Fprintf(w, "Session %d, %q, started %s, board: %s, kinds: %s, shots: %d\n", s.ID, titleOf(s.Session),
+		dateWords(s.Started, s.When, "2006-01-02 15:04:05"), render.Printable(s.Board), render.Printable(kindWords(s)),
+		s.Shots)
 	if err != nil || s.Shots == 0 && s.Damaged == "" {
 		return result, err
 	}
@@ -68,6 +70,11 @@ func ShotTable(ctx context.Context, w io.Writer, source Source, s record.Summary
 		}
 	})
 	return result, errors.Join(err, failed)
+}
+
+// kindWords are what was shot in a session, and "?" where that is not known.
+func kindWords(s record.Summary) string {
+	return cmp.Or(strings.Join(history.SessionKinds(s), ", "), "?")
 }
 
 // titleOf is a session's title, or why it has none.

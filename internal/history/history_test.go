@@ -146,9 +146,14 @@ func TestWords(t *testing.T) {
 	assert.Equal(t, []string{"unjudged"}, Remarks(record.Shot{}))
 
 	s.Set = `{"kind":"sound"}` // chosen when the evening was over
-	s.NewestSet = `{"kind":"throw"}`
-	assert.Equal(t, "throw", SessionKind(s))
-	assert.True(t, NewWords([]string{"throw"}).MatchSession(SessionText(s)))
+	assert.Equal(t, []string{"sound"}, SessionKinds(s), "nothing was shot")
+	s.Shots, s.Kinds = 2, []string{"throw", "drop"}
+	assert.Equal(t, []string{"throw", "drop"}, SessionKinds(s))
+	for words, want := range map[string]bool{"throw": true, "drop": true, "drop throw": true, "sound": false} {
+		assert.Equal(t, want, NewWords(strings.Fields(words)).MatchSession(SessionText(s)), words)
+	}
+	s.Kinds = nil
+	assert.Empty(t, SessionKinds(s), "not known")
 }
 
 func BenchmarkSummarize(b *testing.B) {

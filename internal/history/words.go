@@ -3,7 +3,6 @@
 package history
 
 import (
-	"cmp"
 	"encoding/json"
 	"strings"
 	"time"
@@ -24,9 +23,9 @@ func NewWords(texts []string) Words {
 	return words
 }
 
-// SessionText is what a session is found by: its name, date and kind.
+// SessionText is what a session is found by: its name, date and kinds.
 func SessionText(s record.Summary) string {
-	return strings.ToLower(strings.Join([]string{s.Name, dateText(s.Started), SessionKind(s)}, "\n"))
+	return strings.ToLower(strings.Join(append([]string{s.Name, dateText(s.Started)}, SessionKinds(s)...), "\n"))
 }
 
 // MatchSession reports whether a session has all the words, given its SessionText.
@@ -88,9 +87,14 @@ func (w Words) any(text string) bool {
 
 func dateText(at time.Time) string { return at.Format("2006-01-02 15:04\n2 January 2006\nMonday") }
 
-// SessionKind is the kind of a session's newest shot, or of its set when there is none: the set may have been changed
-// to another kind after the last shot.
-func SessionKind(s record.Summary) string { return KindOf(cmp.Or(s.NewestSet, s.Set)) }
+// SessionKinds are the kinds of a session's shots, or that of its set when there is none: the set may have been changed
+// to another kind after the last shot. It is none where that cannot be read.
+func SessionKinds(s record.Summary) []string {
+	if kind := KindOf(s.Set); s.Shots == 0 && len(s.Kinds) == 0 && kind != "" {
+		return []string{kind}
+	}
+	return s.Kinds
+}
 
 // KindOf is the kind that a stored set says, "" when that cannot be read.
 func KindOf(set string) string {

@@ -226,13 +226,17 @@ const firstMeasured = 6
 // firstFrames is the first version in which frames are kept.
 const firstFrames = 7
 
+// firstKinds is the first version in which the kinds of a session's shots are kept.
+const firstKinds = 8
+
 // checkReadable makes sure that a journal that is only read has a schema this program knows.
 func (j *Journal) checkReadable(ctx context.Context) error {
 	have, err := j.version(ctx)
 	if err != nil {
 		return err
 	}
-	j.beforeRemarks, j.beforeMeasured, j.beforeFrames = have == firstReadable, have < firstMeasured, have < firstFrames
+	j.beforeRemarks, j.beforeMeasured = have == firstReadable, have < firstMeasured
+	j.beforeFrames, j.beforeKinds = have < firstFrames, have < firstKinds
 	return j.checkVersion(have, firstReadable)
 }
 

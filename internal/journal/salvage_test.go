@@ -272,7 +272,7 @@ func TestListReadsNoShots(t *testing.T) {
 	require.NoError(t, j.SetVerdict(ctx, 7, "good"))
 	require.NoError(t, j.SetVerdict(ctx, 7, "late"))
 	require.NoError(t, j.SetVerdict(ctx, 7, "late"))
-	_, err := j.Add(ctx, record.Shot{Session: s.ID, At: time.Unix(1, 0), Set: "the newest"})
+	_, err := j.Add(ctx, record.Shot{Session: s.ID, At: time.Unix(1, 0), Set: `{"kind":"throw"}`})
 	require.NoError(t, err)
 	for _, query := range []string{countsQuery, indexQuery(s.ID, descending), indexQuery(s.ID, ascending),
 		indexQuery(0, descending), indexQuery(0, ascending)} {
@@ -285,7 +285,7 @@ func TestListReadsNoShots(t *testing.T) {
 	require.Len(t, all, 1)
 	assert.Equal(t, map[string]int{"": 50, "late": 1}, all[0].Verdicts)
 	assert.Equal(t, 51, all[0].Shots)
-	assert.Equal(t, "the newest", all[0].NewestSet)
+	assert.Equal(t, []string{"throw"}, all[0].Kinds)
 }
 
 func planOf(t *testing.T, j *Journal, query string, args ...any) (lines []string) {
@@ -335,7 +335,7 @@ func TestOlderJournalIsBroughtUpToDate(t *testing.T) {
 	j, err := OpenReporting(t.Context(), path, func(version, last int) { said = append(said, version, last) })
 	require.NoError(t, err)
 	defer j.Close()
-	assert.Equal(t, []int{4, 7, 5, 7, 6, 7, 7, 7}, said)
+	assert.Equal(t, []int{4, 8, 5, 8, 6, 8, 7, 8, 8, 8}, said)
 	all, err := j.Sessions(t.Context())
 	require.NoError(t, err)
 	assert.Equal(t, 500, all[0].Shots)

@@ -4,27 +4,39 @@ import (
 	"cmp"
 	"context"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 
 	"stillwater/internal/record"
 )
 
-const sessionColumns = "id, name, board, set_json, care_json, started_ns, boot, since_boot_ns"
+const sessionColumns = "id, name, board, set_json, care_json, started_ns, boot, since_boot_ns, kinds"
+
+// sessionColumns are the columns of a session, as the journal that is open has them.
+func (j *Journal) sessionColumns() string {
+	if j.beforeKinds {
+		return strings.Replace(sessionColumns, "kinds", "NULL", 1)
+	}
+	return sessionColumns
+}
 
 type scanner interface{ Scan(dest ...any) error }
 
 type sessionRow struct {
 	session record.Session
 	at      storedWhen
+	kinds   sql.NullString // JSON; see migration 8
 }
 
 func scanSession(row scanner) (sessionRow, error) {
 	var r sessionRow
 	s := &r.session
-	err := row.Scan(&s.ID, &s.Name, &s.Board, &s.Set, &s.Care, &r.at.wall, &r.at.boot, &r.at.since)
+	err := row.Scan(&s.ID, &s.Name, &s.Board, &s.Set, &s.Care, &r.at.wall, &r.at.boot, &r.at.since,
+		&r.kinds)
 	return r, err
 }
 
@@ -53,7 +65,7 @@ func (j *Journal) NewSession(ctx context.Context, s record.Session) (record.Sess
 func (j *Journal) LatestSession(ctx context.Context) (record.Session, bool, error) {
 	defer j.acquire()()
 	row, err := scanSession(j.db.QueryRowContext(ctx,
-		"SELECT "+sessionColumns+" FROM sessions ORDER BY boot DESC, since_boot_ns DESC, id DESC LIMIT 1"))
+		"SELECT "+j.sessionColumns()+" FROM sessions ORDER BY boot DESC, since_boot_ns DESC, id DESC LIMIT 1"))
 	if errors.Is(err, sql.ErrNoRows) {
 		return record.Session{}, false, nil
 	}
@@ -83,8 +95,8 @@ func (j *Journal) SaveCare(ctx context.Context, id int64, careJSON string) error
 		"UPDATE sessions SET care_json = ? WHERE id = ?", careJSON, id)
 }
 
-// Sessions returns every session, newest first, with how its shots were judged and the set of its newest. It reads no
-// other shot. A session that cannot be read has its ID only, and says so.
+// Sessions returns every session, newest first, with how its shots were judged and of which kinds they are. It reads no
+// shot. A session that cannot be read has its ID only, and says so.
 func (j *Journal) Sessions(ctx context.Context) ([]record.Summary, error) {
 	defer j.acquire()()
 	all, err := j.summaries(ctx)
@@ -129,11 +141,12 @@ func (j *Journal) summaries(ctx context.Context) ([]record.Summary, error) {
 		if !whole && s.Damaged == "" {
 			s.Damaged = "how many shots it has cannot be read"
 		}
-		if s.Shots == 0 {
-			continue
-		}
-		if s.NewestSet, err = j.newestSet(ctx, s.ID); err != nil {
+		var all bool
+		if s.Kinds, all, err = j.kinds(ctx, s.ID, found[s.ID]); err != nil {
 			return nil, err
+		}
+		if !all && s.Damaged == "" {
+			s.Damaged = "of which kinds its shots are cannot all be read"
 		}
 	}
 	slices.SortFunc(all, func(a, b record.Summary) int {
@@ -141,16 +154,6 @@ func (j *Journal) summaries(ctx context.Context) ([]record.Summary, error) {
 			cmp.Compare(a.ID, b.ID))
 	})
 	return all, nil
-}
-
-// newestSet is the set of a session's newest shot; "" when it cannot be read.
-func (j *Journal) newestSet(ctx context.Context, session int64) (set string, err error) {
-	err = j.db.QueryRowContext(ctx, "SELECT set_json FROM shots WHERE session = ? ORDER BY number DESC LIMIT 1",
-		session).Scan(&set)
-	if errors.Is(err, sql.ErrNoRows) || isRowError(err) {
-		return "", nil
-	}
-	return set, err
 }
 
 const countsQuery = "SELECT session, verdict, shots FROM counts WHERE shots > 0"
@@ -177,6 +180,44 @@ func (j *Journal) counts(ctx context.Context) (counts map[int64]map[string]int, 
 	return counts, true, err
 }
 
+// kindsOfShots lists the kinds of a session's shots in the order of the first of each, as the column of kinds has them.
+// A set that cannot be read has none.
+const kindsOfShots = `SELECT kind FROM (SELECT number,
+	CASE WHEN json_valid (set_json) THEN json_extract (set_json, '$.kind') END AS kind FROM shots WHERE session = ?)
+	WHERE typeof (kind) = 'text' GROUP BY kind ORDER BY min (number)`
+
+// kinds are those of a session's shots. Where that was not kept yet, or cannot be read, the shots are read for it;
+// whole is false when not all of them can be.
+func (j *Journal) kinds(ctx context.Context, id int64, row sessionRow) (kinds []string, whole bool, err error) {
+	if !row.kinds.Valid && !j.beforeKinds && row.session.ID == id {
+		return nil, true, nil
+	}
+	if json.Unmarshal([]byte(row.kinds.String), &kinds) == nil {
+		return kinds, true, nil
+	}
+	kinds = nil
+	err = forEachRow(ctx, j.db, func(row scanner) error {
+		var kind string
+		err := row.Scan(&kind)
+		kinds = append(kinds, kind)
+		return err
+	}, kindsOfShots, id)
+	if isRowError(err) {
+		return kinds, false, nil
+	}
+	return kinds, true, err
+}
+
+// noteKind notes that a session has a shot of a kind.
+func noteKind(ctx context.Context, tx *sql.Tx, shot int64) error {
+	_, err := tx.ExecContext(ctx, `WITH made AS (SELECT session, json_extract (set_json, '$.kind') AS kind FROM shots
+			WHERE id = ? AND json_valid (set_json))
+		UPDATE sessions SET kinds = json_insert (iif (json_valid (kinds), kinds, '[]'), '$[#]', made.kind) FROM made
+		WHERE id = made.session AND typeof (made.kind) = 'text'
+		AND made.kind NOT IN (SELECT value FROM json_each (iif (json_valid (kinds), kinds, '[]')))`, shot)
+	return err
+}
+
 // sessionRows reads the sessions that can be read. Those that cannot are known by their shots, or by what is between.
 func (j *Journal) sessionRows(ctx context.Context, counts map[int64]map[string]int) (
 	found map[int64]sessionRow, lost map[int64]error, err error,
@@ -188,7 +229,7 @@ func (j *Journal) sessionRows(ctx context.Context, counts map[int64]map[string]i
 			found[r.session.ID] = r
 		}
 		return err
-	}, "SELECT "+sessionColumns+" FROM sessions")
+	}, "SELECT "+j.sessionColumns()+" FROM sessions")
 	if err == nil || !isRowError(err) {
 		return found, nil, err
 	}
@@ -207,7 +248,7 @@ func (j *Journal) sessionRows(ctx context.Context, counts map[int64]map[string]i
 	for id := int64(1); id <= greatest; id++ {
 		ids[id] = true
 	}
-	return readByID(ctx, j.db, "SELECT "+sessionColumns+" FROM sessions WHERE id IN (SELECT value FROM json_each (?))",
+	return readByID(ctx, j.db, "SELECT "+j.sessionColumns()+" FROM sessions WHERE id IN (SELECT value FROM json_each (?))",
 		func(row scanner) (int64, sessionRow, error) {
 			r, err := scanSession(row)
 			return r.session.ID, r, err

@@ -39,6 +39,9 @@ func (j *Journal) Add(ctx context.Context, s record.Shot) (record.Shot, error) {
 			s.DelayNs, s.Set, s.Program, row.cues, s.Seen, s.Verdict, s.Note, s.Star, s.Picture, s.PastUm, s.PastSDUm,
 			row.at.boot, row.at.since, row.checksum())
 		if err == nil {
+			err = noteKind(ctx, tx, s.ID)
+		}
+		if err == nil {
 			s.At, s.When, err = resolveDate(ctx, tx, row.at)
 		}
 		if err == nil {

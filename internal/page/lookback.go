@@ -218,8 +218,8 @@ func (s *Server) pastSessions(ctx context.Context, r *http.Request) (any, error)
 // viewSession is a session as a phone sees it.
 func viewSession(s record.Summary) PastSession {
 	past := PastSession{ID: s.ID, Title: s.Title(), Name: s.Name, Started: s.Started, Dated: s.When.Dated.String(),
-		Board: s.Board, Kind: history.SessionKind(s), Shots: s.Shots, Verdicts: []VerdictCount{}, Matches: []int{},
-		Damaged: s.Damaged}
+		Board: s.Board, Kinds: append([]string{}, history.SessionKinds(s)...), Shots: s.Shots,
+		Verdicts: []VerdictCount{}, Matches: []int{}, Damaged: s.Damaged}
 	if s.Name == "" && s.Damaged != "" {
 		past.Title = fmt.Sprintf("Session %d", s.ID)
 	}

@@ -128,9 +128,10 @@ func evenings(t testing.TB) *past {
 	set := dropSet(t, func(s *shot.Set) { s.Drop.Height = 0.33 })
 	p := &past{sessions: []record.Summary{
 		{Session: record.Session{ID: 2, Started: at.AddDate(0, 0, 7), Board: "gpio",
-			Set: dropSet(t, func(s *shot.Set) { s.Kind = shot.Throw })}, Shots: 2, Verdicts: map[string]int{"": 2}},
+			Set: dropSet(t, func(s *shot.Set) { s.Kind = shot.Throw })}, Shots: 2, Verdicts: map[string]int{"": 2},
+			Kinds: []string{"throw", "sound"}},
 		{Session: record.Session{ID: 1, Name: `Crowns <b onclick="x">`, Started: at, Board: "simulated", Set: set},
-			Shots:    120,
+			Shots: 120, Kinds: []string{"drop"},
 			Verdicts: map[string]int{"good": 60, "late": 58, "": 2}},
 	}, files: []record.Shot{{Session: 1, Number: 10, File: 471}}}
 	for i := range 120 {
@@ -218,7 +219,7 @@ func TestPastSessions(t *testing.T) {
 	require.Len(t, all.Sessions, 2)
 	assert.Equal(t, []any{int64(0), 2, ""}, []any{all.Next, all.Found, all.Problem})
 	assert.Equal(t, "24 November 2026, 20:00", all.Sessions[0].Title)
-	assert.Equal(t, "throw", all.Sessions[0].Kind)
+	assert.Equal(t, []string{"throw", "sound"}, all.Sessions[0].Kinds)
 	assert.Equal(t, `Crowns <b onclick="x">`, all.Sessions[1].Title, "as it was written; the page shows it as text")
 	assert.Equal(t, []VerdictCount{{"", 2}, {"good", 60}, {"late", 58}}, all.Sessions[1].Verdicts)
 
@@ -228,6 +229,7 @@ func TestPastSessions(t *testing.T) {
 	assert.Equal(t, []any{1, int64(1), int64(0)}, []any{len(rest.Sessions), rest.Sessions[0].ID, rest.Next})
 
 	for words, want := range map[string]string{"crowns": "1", "CROWNS good": "1", "2026-11-24": "2", "throw": "2",
+		"sound": "2", "drop": "1",
 		"tuesday": "2 1", "rim": "1", "keeper": "1", "too low": "", "0480": "1", "480 good": "1", "481 good": "",
 		"good":   "1",
 		"monday": "", "missing": "", "0480 unjudged": "", "0580 unjudged": "1", "  ": "2 1"} {

@@ -26,7 +26,7 @@ type PastSession struct {
 	Started  time.Time      `json:"started"`
 	Dated    string         `json:"dated"` // how the date is known, in words; "" the machine's clock
 	Board    string         `json:"board"`
-	Kind     string         `json:"kind"` // of the newest shot, or of the set; "" not readable
+	Kinds    []string       `json:"kinds"` // of its shots, or else of the set; none: not readable
 	Shots    int            `json:"shots"`
 	Verdicts []VerdictCount `json:"verdicts"` // those that were given, in their order
 	Matches  []int          `json:"matches"`  // shots that have the words looked for, the newest first, at most 20

@@ -40,9 +40,9 @@ func (s Session) Title() string {
 // Summary is a session and what came of it.
 type Summary struct {
 	Session
-	Shots     int
-	Verdicts  map[string]int // how many shots have each verdict; "" is unjudged
-	NewestSet string         // the set of the newest shot; "": there is none, or it cannot be read
+	Shots    int
+	Verdicts map[string]int // how many shots have each verdict; "" is unjudged
+	Kinds    []string       // what was shot, as the shots' sets call it, in the order of the first shot of each
 }
 
 // Shot is one try: when and how it ended, the board's stamps, what was planned and what was done. Set and Program are

@@ -7,7 +7,7 @@ import { show, slot } from "../refusals.js";
 import { fieldText, kindWords, valueText } from "../set.js";
 import { verdicts, verdictWord } from "../verdicts.js";
 import { NoAnswer, Question } from "./ask.js";
-import { dateText } from "./words.js";
+import { dateText, flown } from "./words.js";
 
 /** @import { Evening, KindTries, Verdict } from "../../protocol.d.ts" */
 
@@ -89,14 +89,13 @@ function sideTable(caption, heads, rows) {
 
 /** @param {Evening} a @param {Evening} b @returns {Row[]} */
 function facts(a, b) {
-	const kind = (/** @type {Evening} */ e) => kindWords[/** @type {keyof typeof kindWords} */ (e.session.kind)] ?? "";
 	const best = (/** @type {Evening} */ e) => {
 		const k = e.kinds[0];
 		return k?.best ? `${k.axis} ${atWords(k, k.best.at_ms)}: ${k.best.good} of ${k.best.tries} good` : "";
 	};
 	return [
 		["Date", dateText(a.session.started), dateText(b.session.started)],
-		["What flew", kind(a), kind(b)],
+		["What flew", flown(a.session), flown(b.session)],
 		["Shots", String(a.session.shots), String(b.session.shots)],
 		["Most often good", best(a), best(b)],
 		["Keepers", String(a.keepers), String(b.keepers)],

@@ -12,10 +12,16 @@ export function dateText(at) {
 	return t.toLocaleString([], { dateStyle: "medium", timeStyle: "short", hourCycle: "h23" });
 }
 
+/** What flew; "" where that cannot be read. @param {PastSession} s */
+export const flown = (s) =>
+	s.kinds.map((k, i) => {
+		const kind = kindWords[/** @type {Kind} */ (k)] ?? k;
+		return i === 0 ? kind : kind.charAt(0).toLowerCase() + kind.slice(1);
+	}).join(", ");
+
 /** What flew and how many shots there were. @param {PastSession} s */
 export function kindAndShots(s) {
-	const kind = kindWords[/** @type {Kind} */ (s.kind)] ?? "Set not readable";
-	return `${kind} · ${s.shots === 1 ? "one shot" : `${s.shots} shots`}`;
+	return `${flown(s) || "Set not readable"} · ${s.shots === 1 ? "one shot" : `${s.shots} shots`}`;
 }
 
 /** How they were judged. @param {PastSession} s */
