@@ -626,7 +626,7 @@ export interface PastSession {
 	started: string;
 	dated: string;
 	board: string;
-	kind: string;
+	kinds: string[];
 	shots: number;
 	verdicts: VerdictCount[];
 	matches: number[];
@@ -719,6 +719,7 @@ export interface CameraView {
 	open: number;
 	busy: string;
 	changed: CameraChange | null;
+	clashes: CameraClash[];
 	kept: string;
 	empty: string;
 	width: string;
@@ -749,6 +750,13 @@ export interface CameraRuler {
 export interface CameraChange {
 	words: string;
 	others: number;
+}
+
+/** Two things that were said and cannot both be. */
+export interface CameraClash {
+	words: string;
+	frames: string[];
+	shots: number[];
 }
 
 export interface CameraFrame {

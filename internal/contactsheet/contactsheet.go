@@ -53,10 +53,13 @@ type Sheet struct {
 	Extra    []frames.Frame // of no shot
 	Untimed  []frames.Frame // that do not say when they were taken
 	Problems []error        // files that could not be read
-	Lost     int            // shots that could not be read
-	Read     int            // frames that were read now, and not before
-	Looked   int            // frames whose pictures were looked at now
-	Lesson   *Lesson        // what was measured says of the delay; nil: nothing
+
+	Contradictions []Contradiction // of what a person said
+
+	Lost   int     // shots that could not be read
+	Read   int     // frames that were read now, and not before
+	Looked int     // frames whose pictures were looked at now
+	Lesson *Lesson // what was measured says of the delay; nil: nothing
 
 	progress  func(of int) func(done int)
 	store     FrameStore
@@ -150,7 +153,6 @@ func Make(ctx context.Context, source Source, session record.Summary, folder *fr
 	if err := s.match(timed, settled); err != nil {
 		return s, err
 	}
-	s.checkSaid(timed, settled)
 	if err := s.keepMatches(ctx); err != nil || !o.Measure.wanted() {
 		return s, err
 	}
@@ -262,6 +264,9 @@ func (s *Sheet) matchBoot(first, last int, timed []frames.Frame, matched []bool,
 			sure++
 			matched[free[m.Frame]] = true
 		}
+	}
+	for _, c := range found.Contradictions {
+		s.Contradictions = append(s.Contradictions, contradictionOf(&rows[c[0].Shot], &rows[c[1].Shot]))
 	}
 	if sure > 0 { // both zeros are to be dates again
 		found.Clock.Offset += dateGap(timed[0].Taken, rows[0].Shot.At)

@@ -255,16 +255,19 @@ func TestFrameOfNoShot(t *testing.T) {
 func TestPairsThatContradictEachOther(t *testing.T) {
 	source, folder := evening(t)
 	contradictions := func(said ...string) (list []string) {
-		for _, p := range sheetOf(t, source, folder, said...).Problems {
-			if text := p.Error(); strings.HasPrefix(text, "you said") {
-				list = append(list, text)
-			}
+		s := sheetOf(t, source, folder, said...)
+		for _, c := range s.Contradictions {
+			list = append(list, c.ForCommandLine())
 		}
+		certain, _, _ := s.Count()
+		assert.Equal(t, list == nil, certain > 0, "nothing that rests on them is certain")
+		assert.Subset(t, s.Entry().Problems, list)
 		return list
 	}
 	assert.Empty(t, contradictions("1=0471", "4=0473", "8=0477"))
-	assert.Equal(t, []string{"you said that PICT0471 is shot 1, and that PICT0473 is shot 2: the shots are 21s apart, " +
-		"the frames 1m48s; if the camera's clock was not set meanwhile, one of them is wrong"},
+	assert.Equal(t, []string{"You said that PICT0471 is shot 1, and that PICT0473 is shot 2: the shots are 21s apart, " +
+		"the frames 1m48s. If the camera's clock was not set meanwhile, one of them is wrong, and until it is taken back " +
+		"no match is certain. Take one back with --pair 1=none or --pair 2=none."},
 		contradictions("1=0471", "2=0473"))
 	assert.Len(t, contradictions("1=0471", "2=0473", "5=0474"), 2, "the wrong one is in both")
 }

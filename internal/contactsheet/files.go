@@ -162,6 +162,9 @@ func (o *Options) SetFlags(flags *flag.FlagSet) {
 // WriteFiles writes them, and names the frames that could not be read. A file that is there is replaced when all of the
 // new one is on the disk, but neither the journal nor one that by its name may be a photograph.
 func (s *Sheet) WriteFiles(ctx context.Context, folder *frames.Folder, journalPath string, f Files) error {
+	for _, c := range s.Contradictions {
+		fmt.Fprintln(f.Say, "stillwater: frames:", c.ForCommandLine())
+	}
 	for _, p := range s.Problems {
 		fmt.Fprintln(f.Say, "stillwater: frames:", oneLine(p.Error()))
 	}

@@ -1,7 +1,6 @@
 package contactsheet
 
 import (
-	"cmp"
 	"fmt"
 	"path"
 	"slices"
@@ -119,21 +118,32 @@ func (s *Sheet) settledBefore(timed []frames.Frame, now []match.Pair, anew map[i
 	return pairs
 }
 
-// checkSaid finds pairs that a person settled and that no clock of the camera's fits together. Each is still taken, as
-// somebody may have set that clock meanwhile; both are named.
-func (s *Sheet) checkSaid(timed []frames.Frame, settled []match.Pair) {
-	settled = slices.SortedFunc(slices.Values(settled), func(a, b match.Pair) int { return cmp.Compare(a.Shot, b.Shot) })
-	for i := 1; i < len(settled); i++ {
-		one, two := s.Rows[settled[i-1].Shot].Shot, s.Rows[settled[i].Shot].Shot
-		first, second := timed[settled[i-1].Frame], timed[settled[i].Frame]
-		recorded, seen := two.At.Sub(one.At), second.Taken.Sub(first.Taken)
-		if one.When.Number != two.When.Number || match.Agree(recorded, seen, max(first.Step, second.Step)) {
-			continue
-		}
-		s.Problems = append(s.Problems, fmt.Errorf("you said that %s is shot %d, and that %s is shot %d: the shots are %v "+
-			"apart, the frames %v; if the camera's clock was not set meanwhile, one of them is wrong", oneLine(first.Name),
-			one.Number, oneLine(second.Name), two.Number, recorded.Round(time.Second), seen.Round(time.Second)))
-	}
+// Contradiction is two things that a person said and that no one clock of the camera's fits: the earlier shot first.
+// Until one is taken back nothing of that boot of the machine is certain.
+type Contradiction struct {
+	Frames     [2]string
+	Shots      [2]int
+	ShotsApart time.Duration
+	Apart      time.Duration // the frames
+}
+
+// Words say it in a sentence.
+func (c *Contradiction) Words() string {
+	return fmt.Sprintf("You said that %s is shot %d, and that %s is shot %d: the shots are %v apart, the frames %v. If "+
+		"the camera's clock was not set meanwhile, one of them is wrong, and until it is taken back no match is certain.",
+		oneLine(c.Frames[0]), c.Shots[0], oneLine(c.Frames[1]), c.Shots[1], c.ShotsApart.Round(time.Second),
+		c.Apart.Round(time.Second))
+}
+
+// ForCommandLine is Words with what to do about it there.
+func (c *Contradiction) ForCommandLine() string {
+	return fmt.Sprintf("%s Take one back with --pair %d=none or --pair %d=none.", c.Words(), c.Shots[0], c.Shots[1])
+}
+
+// contradictionOf is that of two settled pairs.
+func contradictionOf(one, two *Row) Contradiction {
+	return Contradiction{[2]string{one.Frame.Name, two.Frame.Name}, [2]int{one.Shot.Number, two.Shot.Number},
+		two.Shot.At.Sub(one.Shot.At), two.Frame.Taken.Sub(one.Frame.Taken)}
 }
 
 // rowOf is the place of a shot; -1: it is not there.

@@ -99,6 +99,9 @@ func (v *watcher) look(ctx context.Context, source Growing, session record.Summa
 		}
 		v.say(w, fmt.Sprintf("shot %d", r.Shot.Number), words)
 	}
+	for _, c := range s.Contradictions {
+		v.say(w, fmt.Sprintf("shots %d and %d", c.Shots[0], c.Shots[1]), c.ForCommandLine())
+	}
 	for _, problem := range s.Problems {
 		if errors.Is(problem, frames.ErrChanging) {
 			v.changing = true

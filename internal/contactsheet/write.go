@@ -88,7 +88,7 @@ func (r *Row) takenWords() string {
 func (r *Row) sureWords() string {
 	switch {
 	case r.Settled:
-		return "certain, as you said"
+		return string(r.Sure) + ", as you said"
 	case r.Frame == nil && r.NoFrame >= 0.5:
 		return "open: probably without a frame, " + percent(r.NoFrame)
 	case r.Frame == nil:
@@ -201,6 +201,9 @@ func (s *Sheet) Entry() Entry {
 	}
 	for _, c := range s.Clocks {
 		e.Clocks = append(e.Clocks, ClockFact{c.Boot, c.Offset.Seconds(), c.Drift * 1e6, c.Scatter.Seconds() * 1e3})
+	}
+	for _, c := range s.Contradictions {
+		e.Problems = append(e.Problems, c.ForCommandLine())
 	}
 	for _, p := range s.Problems {
 		e.Problems = append(e.Problems, p.Error())

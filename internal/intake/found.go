@@ -23,6 +23,7 @@ type found struct {
 	shots    map[int64]control.FrameView
 	measured []control.PastMeasured
 	recorded []control.PastMeasured // measurements on record that are from frames
+	basis    basis
 }
 
 // maxProblems are shown at once.
@@ -65,6 +66,10 @@ func (i *Intake) look(ctx context.Context, session int64, settle []said) (f foun
 		return f, err
 	}
 	f.show(&sheet, g.Accepted)
+	f.basis = basis{g.widthOfSet(s.Set), map[int64]int{}}
+	for _, r := range sheet.Rows {
+		f.basis.files[r.Shot.ID] = r.Shot.File
+	}
 	f.view.Kept, f.view.FieldSeen, f.view.Moves = keptWords, lengthText(wide), moves(s.Set)
 	f.view.Width = lengthText(rounded(cmp.Or(sheet.Width(), o.Measure.Width)))
 	g.show(&f.view)
@@ -111,7 +116,8 @@ const keptWords = "Copies of the files are kept on the machine. The oldest copie
 	"what was measured stays. The phone's own files are not changed."
 
 func (i *Intake) emptyView() page.CameraView {
-	return page.CameraView{Frames: []page.CameraFrame{}, Problems: []string{}, Kept: keptWords}
+	return page.CameraView{Frames: []page.CameraFrame{}, Problems: []string{}, Clashes: []page.CameraClash{},
+		Kept: keptWords}
 }
 
 // rounded is a length as well as a person reads it: three figures.
@@ -149,7 +155,7 @@ func moves(stored string) bool {
 
 // show has what phones are shown of a sheet. accepted are the measurements from frames that were put on record.
 func (f *found) show(s *contactsheet.Sheet, accepted []control.PastMeasured) {
-	f.view.Frames, f.view.Problems = []page.CameraFrame{}, []string{}
+	f.view.Frames, f.view.Problems, f.view.Clashes = []page.CameraFrame{}, []string{}, []page.CameraClash{}
 	f.shots = map[int64]control.FrameView{}
 	f.view.Certain, f.view.Likely, f.view.Open = s.Count()
 	for _, e := range s.FrameEntries() {
@@ -166,6 +172,9 @@ func (f *found) show(s *contactsheet.Sheet, accepted []control.PastMeasured) {
 			f.shots[e.ShotID] = control.FrameView{Name: e.Name, Sure: string(e.Sure), Settled: e.Settled,
 				Verdict: one.Verdict, Says: one.Says, Next: one.Next}
 		}
+	}
+	for _, c := range s.Contradictions {
+		f.view.Clashes = append(f.view.Clashes, page.CameraClash{Words: c.Words(), Frames: c.Frames[:], Shots: c.Shots[:]})
 	}
 	for _, p := range s.Problems[:min(len(s.Problems), maxProblems)] {
 		f.view.Problems = append(f.view.Problems, p.Error())

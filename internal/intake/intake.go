@@ -76,6 +76,7 @@ type evening struct {
 	first    time.Time // since when there is
 	wanted   int       // how often it was to be looked at
 	stale    bool      // what it is measured against changed since it was looked at
+	basis    basis     // of what was measured, at most
 	pairs    pairs
 	failed   string // why the last look failed
 	busy     string
@@ -346,11 +347,13 @@ func (i *Intake) begin(ctx context.Context, session int64) {
 	i.version++
 	i.display.ShowCamera(session, control.CameraNow{Version: i.version, Problem: i.problemWords()}, nil)
 	i.mu.Unlock()
-	if session == 0 {
-		return
-	}
-	if e, err := i.evening(ctx, session); err == nil {
-		i.want(e, 0, func() {})
+	for _, one := range append(i.unsettled(), session) {
+		if one == 0 {
+			continue
+		}
+		if e, err := i.evening(ctx, one); err == nil {
+			i.want(e, 0, func() {})
+		}
 	}
 }
 
@@ -450,6 +453,7 @@ func (i *Intake) looked(e *evening, wanted int, news []string, f found, err erro
 		e.failed = fmt.Sprintf("The frames cannot be looked at: %v.", err)
 	} else {
 		e.view, e.shots, e.measured, e.recorded, e.made = f.view, f.shots, f.measured, f.recorded, true
+		e.basis = f.basis
 		e.stale = e.stale && !seen
 		if len(e.pairs.Said) > 0 && e.due.IsZero() {
 			e.due = time.Now()

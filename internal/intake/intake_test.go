@@ -370,8 +370,22 @@ func TestWhatAPairChanges(t *testing.T) {
 
 	require.NoError(t, x.Pair(t.Context(), x.session, 1, "PICT0475"))
 	x.untilSaid("PICT0475 is shot 1")
-	assert.Contains(t, strings.Join(x.view().Problems, "\n"),
-		"you said that PICT0475 is shot 1, and that PICT0473 is shot 4")
+	v = x.view()
+	require.Len(t, v.Clashes, 1)
+	assert.Contains(t, v.Clashes[0].Words, "You said that PICT0475 is shot 1, and that PICT0473 is shot 4")
+	assert.Equal(t, page.CameraClash{Words: v.Clashes[0].Words, Frames: []string{"PICT0475", "PICT0473"},
+		Shots: []int{1, 4}}, v.Clashes[0])
+	assert.Zero(t, v.Certain, "as long as they contradict each other")
+	assert.Contains(t, v.Changed.Words, "only likely now")
+	for _, f := range v.Frames {
+		assert.NotEqual(t, "certain", f.Sure, f.Name)
+	}
+
+	require.NoError(t, x.Pair(t.Context(), x.session, 0, "PICT0475"))
+	v = x.untilSaid("What you said of PICT0475 is taken back.")
+	assert.Empty(t, v.Clashes)
+	assert.Equal(t, 7, v.Certain)
+	assert.Equal(t, right, shotsOf(v))
 }
 
 // A pair that settles others says how many.

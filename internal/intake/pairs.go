@@ -2,8 +2,12 @@ package intake
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"io/fs"
+	"os"
 	"slices"
+	"strconv"
 	"strings"
 
 	"stillwater/internal/contactsheet"
@@ -88,7 +92,7 @@ const maxNamed = 2
 func changeOf(before, after []paired, now []said) (c *page.CameraChange, undo []said) {
 	c = &page.CameraChange{}
 	var words, moved []string
-	settled := 0
+	settled, unsettled := 0, 0
 	for n, one := range now {
 		if !slices.ContainsFunc(now[n+1:], func(later said) bool { return later.replaces(one) }) {
 			words = append(words, one.words())
@@ -114,6 +118,8 @@ func changeOf(before, after []paired, now []said) (c *page.CameraChange, undo []
 			moved = append(moved, fmt.Sprintf("%s from %s to %s", is.Name, shotWords(was), shotWords(is)))
 		case was.Sure != match.Certain && is.Sure == match.Certain:
 			settled++
+		case was.Sure == match.Certain && is.Sure == match.Likely:
+			unsettled++
 		}
 	}
 	if len(moved) > 0 {
@@ -122,7 +128,10 @@ func changeOf(before, after []paired, now []said) (c *page.CameraChange, undo []
 	if settled > 0 {
 		words = append(words, settledWords(settled))
 	}
-	c.Others = len(moved) + settled
+	if unsettled > 0 {
+		words = append(words, unsettledWords(unsettled))
+	}
+	c.Others = len(moved) + settled + unsettled
 	c.Words = strings.Join(words, " ")
 	return c, undo
 }
@@ -132,6 +141,13 @@ func settledWords(n int) string {
 		return "1 other is certain now."
 	}
 	return fmt.Sprintf("%d others are certain now.", n)
+}
+
+func unsettledWords(n int) string {
+	if n == 1 {
+		return "1 other is only likely now."
+	}
+	return fmt.Sprintf("%d others are only likely now.", n)
 }
 
 func movedWords(moved []string) string {
@@ -205,6 +221,22 @@ func (i *Intake) keepSaid(e *evening, says ...said) error {
 	return nil
 }
 
+// unsettled are the sessions of which something was said that was not looked at when the program ended.
+func (i *Intake) unsettled() (sessions []int64) {
+	folders, err := os.ReadDir(i.o.Dir)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		i.o.Log.Warn("what was said of frames before the last end cannot be looked for", "err", err)
+	}
+	for _, f := range folders {
+		session, err := strconv.ParseInt(f.Name(), 10, 64)
+		var before pairs
+		if err == nil && i.readNote(session, pairsFile, &before) == nil && len(before.Said) > 0 {
+			sessions = append(sessions, session)
+		}
+	}
+	return sessions
+}
+
 // changePairs changes what is known of pairs. That it cannot be kept costs nothing but that it is worked out again, to
 // the same end, when the program ended.
 func (i *Intake) changePairs(e *evening, change func(*pairs)) {
@@ -245,7 +277,7 @@ func (i *Intake) hasShot(ctx context.Context, session int64, number int) error {
 	s, err := i.find(ctx, session)
 	switch {
 	case err != nil:
-		return &control.Refusal{Why: fmt.Sprintf("The record cannot be read: %v.", plain(err)), Remedy: "Try it again."}
+		return notRead(err)
 	case s.Shots == 0:
 		return &control.Refusal{Field: "number", Why: fmt.Sprintf("Session %d has no shots.", session),
 			Remedy: "Make a shot first."}

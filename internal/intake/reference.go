@@ -157,18 +157,45 @@ func isShare(all ...float64) bool {
 	return !slices.ContainsFunc(all, func(v float64) bool { return !(v >= 0 && v <= 1) })
 }
 
+// basis is what on record measurements rest on, beside the shots' own sets.
+type basis struct {
+	wide  phys.Length   // as the set has it; 0: it is not used
+	files map[int64]int // file numbers, by the shots' IDs
+}
+
+// widthOfSet is how wide a piece of the scene the set's camera shows, where that counts.
+func (g *reference) widthOfSet(set string) phys.Length {
+	if g.Width > 0 || g.Ruler != nil {
+		return 0
+	}
+	return fieldOf(set)
+}
+
 // Measured implements control.Camera.
 func (i *Intake) Measured(ctx context.Context, session int64) ([]control.PastMeasured, error) {
+	s, err := i.find(ctx, session)
+	if err != nil {
+		return nil, notRead(err)
+	}
+	g := i.readReference(session)
 	i.mu.Lock()
-	e := i.evenings[session]
-	stale := e != nil && e.stale
+	var was basis
+	var stale bool
+	if e := i.evenings[session]; e != nil && e.made {
+		was = e.basis
+		stale = e.stale || len(e.pairs.Said) > 0 || was.wide != g.widthOfSet(s.Set)
+	}
 	i.mu.Unlock()
-	if stale {
-		return nil, &control.Refusal{Why: "The frames are being measured anew, against what was changed.",
+	list, err := i.asOnRecord(ctx, session, func(e *evening) []control.PastMeasured { return e.measured },
+		func(made record.Shot, _ control.PastMeasured) bool { return made.PastSDUm == 0 },
+		func(made record.Shot) {
+			file, matched := was.files[made.ID]
+			stale = stale || matched && file != made.File
+		})
+	if err == nil && stale {
+		err = &control.Refusal{Why: "The frames are being looked at anew, as something was changed.",
 			Remedy: "Record when they are measured."}
 	}
-	list, err := i.asOnRecord(ctx, session, func(e *evening) []control.PastMeasured { return e.measured },
-		func(made record.Shot, _ control.PastMeasured) bool { return made.PastSDUm == 0 })
 	if err == nil && len(list) == 0 {
 		err = &control.Refusal{Why: "There is no new measurement to record.",
 			Remedy: "Choose the empty frame if you have not."}
@@ -181,7 +208,7 @@ func (i *Intake) OnRecord(ctx context.Context, session int64) (shots []int64, _ 
 	list, err := i.asOnRecord(ctx, session, func(e *evening) []control.PastMeasured { return e.recorded },
 		func(made record.Shot, m control.PastMeasured) bool {
 			return m == pastOf(contactsheet.Measurement{ShotID: made.ID, PastUm: made.PastUm, SDUm: made.PastSDUm})
-		})
+		}, func(record.Shot) {})
 	if err == nil && len(list) == 0 {
 		err = &control.Refusal{Why: "No measurement from a frame is on record.", Remedy: "Reload the page."}
 	}
@@ -192,9 +219,10 @@ func (i *Intake) OnRecord(ctx context.Context, session int64) (shots []int64, _ 
 }
 
 // asOnRecord are those of an evening's measurements that are still as they were for their shots on record: a person may
-// have measured one since the frames were looked at.
+// have measured one since the frames were looked at. If there are any it visits all shots.
 func (i *Intake) asOnRecord(ctx context.Context, session int64, of func(*evening) []control.PastMeasured,
-	still func(record.Shot, control.PastMeasured) bool) (list []control.PastMeasured, _ error) {
+	still func(record.Shot, control.PastMeasured) bool, visit func(record.Shot),
+) (list []control.PastMeasured, _ error) {
 	i.mu.Lock()
 	byShot := map[int64]control.PastMeasured{}
 	if e := i.evenings[session]; e != nil {
@@ -208,8 +236,10 @@ func (i *Intake) asOnRecord(ctx context.Context, session int64, of func(*evening
 	}
 	for made, err := range i.o.Journal.AllShots(ctx, session) {
 		if err != nil {
-			return nil, &control.Refusal{Why: fmt.Sprintf("The record cannot be read: %v.", plain(err)),
-				Remedy: "Try it again."}
+			return nil, notRead(err)
+		}
+		if !made.Lost {
+			visit(made)
 		}
 		if m, measured := byShot[made.ID]; measured && !made.Lost && still(made, m) {
 			list = append(list, m)
@@ -230,6 +260,10 @@ func (i *Intake) Recorded(session int64, accepted []control.PastMeasured) error 
 		})
 		g.Accepted = append(g.Accepted, accepted...)
 	}, func() {})
+}
+
+func notRead(err error) error {
+	return &control.Refusal{Why: fmt.Sprintf("The record cannot be read: %v.", plain(err)), Remedy: "Try it again."}
 }
 
 func notKept(err error) error {

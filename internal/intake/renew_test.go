@@ -2,12 +2,15 @@ package intake
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"image"
 	"image/color"
 	"image/draw"
 	"image/jpeg"
 	"reflect"
+	"slices"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -16,6 +19,7 @@ import (
 
 	"stillwater/internal/control"
 	"stillwater/internal/frames/framestest"
+	"stillwater/internal/journal"
 	"stillwater/internal/page"
 	"stillwater/internal/phys"
 	"stillwater/internal/record"
@@ -129,7 +133,7 @@ func TestRecordingWaitsForANewReference(t *testing.T) {
 	x.screen.be(control.Armed) // so that nothing is measured
 	require.NoError(t, x.Reference(x.session, "PICT0399", "20 cm", false))
 	_, err = x.Measured(t.Context(), x.session)
-	assert.ErrorContains(t, err, "being measured anew")
+	assert.ErrorContains(t, err, "being looked at anew")
 	x.screen.be(control.Safe)
 	x.until(func(v page.CameraView) bool { return v.Width == "20 cm" })
 	after, err := x.Measured(t.Context(), x.session)
@@ -256,4 +260,105 @@ func TestEmptyFrameAndRulerAreNoShots(t *testing.T) {
 	require.NoError(t, x.Pair(t.Context(), x.session, 1, "PICT0470"))
 	v = x.untilSaid("PICT0470 is shot 1")
 	assert.Equal(t, 1, shotsOf(v)[1])
+}
+
+// gate is a journal that holds up who reads the frames of a session, as looking at them begins, until it is let go.
+type gate struct {
+	*journal.Journal
+	came, letGo chan struct{}
+	closed      atomic.Bool
+}
+
+func (g *gate) Frames(ctx context.Context, session int64) ([]record.Frame, error) {
+	if g.closed.CompareAndSwap(true, false) {
+		g.came <- struct{}{}
+		<-g.letGo
+	}
+	return g.Journal.Frames(ctx, session)
+}
+
+// What changes while frames are looked at, and before that was noticed, is in what comes of it, and nothing that rests
+// on what was before is put on record as new.
+func TestChangedWhileLookedAt(t *testing.T) {
+	wider := contact()
+	wider.Camera.FieldSeen = 0.2
+	trimmed := contact()
+	trimmed.Trim.Drop = phys.Seconds(-4 * time.Millisecond)
+	for what, c := range map[string]struct {
+		change    func(context.Context, *studio) error
+		restsOnIt bool
+	}{
+		"a verdict": {func(ctx context.Context, x *studio) error {
+			return x.journal.SetVerdict(ctx, x.shots[2].ID, "late")
+		}, false},
+		"the trim": {func(ctx context.Context, x *studio) error {
+			return x.journal.SaveSet(ctx, x.session, asText(t, trimmed))
+		}, false},
+		"the set": {func(ctx context.Context, x *studio) error {
+			return x.journal.SaveSet(ctx, x.session, asText(t, wider))
+		}, true},
+		"a file number": {func(ctx context.Context, x *studio) error {
+			return x.journal.SetFile(ctx, x.shots[2].ID, 473)
+		}, true},
+		"a pair": {func(ctx context.Context, x *studio) error {
+			return x.Pair(ctx, x.session, control.NoShot, "PICT0473")
+		}, true},
+		"the reference": {func(_ context.Context, x *studio) error {
+			return x.Reference(x.session, "PICT0399", "20 cm", false)
+		}, true},
+	} {
+		t.Run(what, func(t *testing.T) {
+			x, ctx := newMeasured(t), t.Context()
+			if what == "the set" { // which then has the width
+				require.NoError(t, x.Reference(x.session, "PICT0399", "", false))
+				x.until(func(v page.CameraView) bool { return v.Lesson != nil && v.Width != "10 cm" })
+			}
+			x.end()
+			held := &gate{Journal: x.journal, came: make(chan struct{}), letGo: make(chan struct{})}
+			x.o.Journal = held
+			x.start()
+			x.idle()
+			held.closed.Store(true)
+			require.NoError(t, x.Recorded(x.session, nil)) // has them looked at
+			<-held.came
+			require.NoError(t, c.change(ctx, x))
+			_, err := x.Measured(t.Context(), x.session)
+			if c.restsOnIt {
+				assert.ErrorContains(t, err, "being looked at anew")
+			} else {
+				assert.NoError(t, err)
+			}
+			close(held.letGo)
+			now := x.until(func(page.CameraView) bool { return true })
+			measured, err := x.Measured(t.Context(), x.session)
+			require.NoError(t, err)
+			x.startAnew()
+			assert.Equal(t, x.until(func(v page.CameraView) bool { return len(v.Frames) > 0 }), now, "as a new start has it")
+			anew, err := x.Measured(t.Context(), x.session)
+			require.NoError(t, err)
+			assert.Equal(t, anew, measured)
+		})
+	}
+}
+
+// What was said of an older session while something was armed is settled after the next start, though nobody opens it.
+func TestSaidOfAnOlderSessionIsSettled(t *testing.T) {
+	x := newStudio(t)
+	x.start()
+	x.sendAll()
+	x.untilFramed(7)
+	x.screen.be(control.Armed)
+	require.NoError(t, x.Pair(t.Context(), x.session, control.NoShot, "PICT0473"))
+	newer, err := x.journal.NewSession(t.Context(), record.Session{Started: time.Unix(1, 0), Set: "{}"})
+	require.NoError(t, err)
+	x.open()
+	x.screen.session = newer.ID
+	x.start()
+	x.screen.until(t, "it is settled", func(control.CameraNow, map[int64]control.FrameView) bool {
+		kept, err := x.journal.Frames(t.Context(), x.session)
+		require.NoError(t, err)
+		return slices.ContainsFunc(kept, func(f record.Frame) bool {
+			return f.Name == "PICT0473" && f.Settled && f.Shot == 0
+		})
+	})
 }

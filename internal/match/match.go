@@ -53,7 +53,8 @@ type Options struct {
 type Sureness string
 
 // The grades. Certain has a probability of at least 99 %, and of 99.5 % as long as no person has settled a pair, as all
-// then hangs on one clock; likely of at least 70 %: own choice.
+// then hangs on one clock; likely of at least 70 %: own choice. Nothing is certain while settled pairs contradict each
+// other.
 const (
 	Certain Sureness = "certain"
 	Likely  Sureness = "likely"
@@ -90,18 +91,15 @@ type Clock struct {
 	Scatter time.Duration
 }
 
-// Agree reports whether one clock can have two frames so far apart of shots so far apart. Both may be off by six
-// standard deviations of a shutter that is opened by hand.
-func Agree(shots, frames, step time.Duration) bool {
-	allowed := step.Seconds() + 6*math.Sqrt2*scatters[0] + maxDrift*shots.Abs().Seconds()
-	return (frames - shots).Abs().Seconds() <= allowed
-}
-
 // Result has one match a shot, in the order of the shots, and the most probable clock.
 type Result struct {
 	Matches []Match
 	Clock   Clock
 	Extra   []int // frames that probably belong to no shot
+
+	// Contradictions are settled pairs that no one clock has, the one of the earlier shot first. Each is taken still, as
+	// somebody may have set the camera's clock meanwhile.
+	Contradictions [][2]Pair
 }
 
 // Limits of what is compared at once.
@@ -141,7 +139,48 @@ func Find(shots []Shot, frames []Frame, o Options) (Result, error) {
 	if err != nil {
 		return Result{}, err
 	}
-	return p.result(pairs, best), nil
+	r := p.result(pairs, best)
+	if r.Contradictions = p.contradictions(); len(r.Contradictions) > 0 {
+		for i := range r.Matches {
+			if r.Matches[i].Sure == Certain {
+				r.Matches[i].Sure = Likely
+			}
+		}
+	}
+	return r, nil
+}
+
+// contradictions finds neighbouring settled pairs that do not agree, or if all do the first two others.
+func (p *problem) contradictions() (found [][2]Pair) {
+	var settled []Pair
+	for i, j := range p.settledFrame {
+		if j >= 0 {
+			settled = append(settled, Pair{i, j})
+		}
+	}
+	add := func(a, b Pair) {
+		if !p.agree(a, b) {
+			found = append(found, [2]Pair{{p.shotOrder[a.Shot], p.frameOrder[a.Frame]},
+				{p.shotOrder[b.Shot], p.frameOrder[b.Frame]}})
+		}
+	}
+	for i := 1; i < len(settled); i++ {
+		add(settled[i-1], settled[i])
+	}
+	for i := 0; i < len(settled) && len(found) == 0; i++ {
+		for j := i + 2; j < len(settled) && len(found) == 0; j++ {
+			add(settled[i], settled[j])
+		}
+	}
+	return found
+}
+
+// agree reports whether one clock can have two pairs. Both may be off by six standard deviations of a shutter that is
+// opened by hand.
+func (p *problem) agree(a, b Pair) bool {
+	shots := p.shots[b.Shot] - p.shots[a.Shot]
+	allowed := p.step + 6*math.Sqrt2*scatters[0] + maxDrift*math.Abs(shots)
+	return math.Abs(p.frames[b.Frame]-p.frames[a.Frame]-shots) <= allowed
 }
 
 // problem is what is to be matched, in the order of time; the orders lead back to what was given.

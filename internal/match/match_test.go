@@ -391,8 +391,9 @@ func ExampleFind() {
 	// shot 4 frame 3 certain
 }
 
-// One clock can have two frames whose distance is that of their shots, but for what opening by hand and drift make.
-func TestAgree(t *testing.T) {
+// One clock can have two settled pairs whose frames are as far apart as their shots, but for what opening by hand and
+// drift make. Those that it cannot have are named, and both are taken.
+func TestContradictions(t *testing.T) {
 	for _, c := range []struct {
 		shots, frames time.Duration
 		agree         bool
@@ -400,10 +401,52 @@ func TestAgree(t *testing.T) {
 		{time.Minute, time.Minute, true},
 		{time.Minute, 68 * time.Second, true},
 		{time.Minute, 72 * time.Second, false},
-		{-time.Minute, -48 * time.Second, false},
+		{time.Minute, -time.Minute, false},
 		{10 * time.Hour, 10*time.Hour + 15*time.Second, true},
 		{10 * time.Hour, 10*time.Hour + 20*time.Second, false},
 	} {
-		assert.Equal(t, c.agree, Agree(c.shots, c.frames, time.Second), "%v", c)
+		settled := []Pair{{0, 0}, {1, 1}}
+		r, err := Find([]Shot{{}, {At: c.shots}}, []Frame{{}, {At: c.frames}}, Options{Settled: settled})
+		require.NoError(t, err)
+		sure := Certain
+		if !c.agree {
+			sure = Likely
+			assert.Equal(t, [][2]Pair{{settled[0], settled[1]}}, r.Contradictions, "%v", c)
+		}
+		assert.Equal(t, c.agree, r.Contradictions == nil, "%v", c)
+		for i, m := range r.Matches {
+			assert.Equal(t, []any{settled[i], sure, true}, []any{m.Pair, m.Sure, m.Settled}, "%v", c)
+		}
 	}
+}
+
+// Nothing that rests on settled pairs that contradict each other is certain, and all is again when one is taken back.
+func TestNothingIsCertainByContradiction(t *testing.T) {
+	h := usual()
+	h.missing, h.extra = 0, 0
+	e := makeEvening(rand.New(rand.NewPCG(11, 4)), h)
+	right, wrong := Pair{3, e.frame[3]}, Pair{30, e.frame[34]}
+	find := func(settled ...Pair) (certain int, r Result) {
+		r, err := Find(e.shots, e.frames, Options{Step: e.step, Settled: settled})
+		require.NoError(t, err)
+		for _, m := range r.Matches {
+			if m.Sure == Certain {
+				certain++
+			}
+		}
+		return certain, r
+	}
+	certain, r := find(wrong, right)
+	assert.Equal(t, [][2]Pair{{right, wrong}}, r.Contradictions, "the earlier shot first")
+	assert.Zero(t, certain)
+	certain, r = find(right)
+	assert.Empty(t, r.Contradictions)
+	assert.Greater(t, certain, len(e.shots)/2)
+
+	// Each agrees with its neighbours, and the first does not with the last.
+	shots := []Shot{{}, {At: time.Minute}, {At: 2 * time.Minute}}
+	frames := []Frame{{}, {At: 68 * time.Second}, {At: 136 * time.Second}}
+	r, err := Find(shots, frames, Options{Settled: []Pair{{0, 0}, {1, 1}, {2, 2}}})
+	require.NoError(t, err)
+	assert.Equal(t, [][2]Pair{{{0, 0}, {2, 2}}}, r.Contradictions)
 }

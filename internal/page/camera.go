@@ -331,6 +331,7 @@ type CameraView struct {
 	Open      int           `json:"open"`       // shots
 	Busy      string        `json:"busy"`       // what is being done or waited for, in words; "" nothing
 	Changed   *CameraChange `json:"changed"`    // by what was said last of a frame; null: nothing was
+	Clashes   []CameraClash `json:"clashes"`    // of what was said; until one of two is taken back nothing is certain
 	Kept      string        `json:"kept"`       // where files are kept and for how long, in words
 	Empty     string        `json:"empty"`      // the frame without liquid; "" none was named
 	Width     string        `json:"width"`      // how wide a piece of the scene a frame shows; "" not known
@@ -361,7 +362,14 @@ type CameraRuler struct {
 // CameraChange is what something that was said of a frame changed. It can be taken back.
 type CameraChange struct {
 	Words  string `json:"words"`
-	Others int    `json:"others"` // frames that have another shot now, or none, or are certain of theirs
+	Others int    `json:"others"` // frames that have another shot now, or none, or are more or less certain of theirs
+}
+
+// CameraClash is two things that were said and cannot both be, the earlier shot first.
+type CameraClash struct {
+	Words  string   `json:"words"`
+	Frames []string `json:"frames"` // by name
+	Shots  []int    `json:"shots"`  // what each was said to be
 }
 
 // CameraFrame is one frame of the camera.
