@@ -13,6 +13,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -252,8 +253,23 @@ func TestFramesAtShoot(t *testing.T) {
 		`[...document.querySelectorAll("#verdicts [data-suggested]")].map((b) => b.dataset.verdict)`))
 	p.picture("frame-at-shoot")
 	p.tap("#learned > summary")
+	p.js(`window.held = []; WebSocket.prototype.send = (real => function (m) {
+		if (m.includes('"accept"')) held.push(() => real.call(this, m));
+		else real.call(this, m);
+	})(WebSocket.prototype.send)`)
+	says := func(words string) string {
+		return fmt.Sprintf(`document.querySelector("#learned .accept").textContent === %q`, words)
+	}
+	p.until("they can be recorded", says("Put 3 measurements from frames on record"))
 	p.tap("#learned .accept")
+	p.until("it says that they are being recorded", says("Recording 3 measurements from frames …"))
+	p.until("and looks so", `document.querySelector("#learned .accept").ariaBusy === "true"`)
+	p.tap("#learned .accept")
+	assert.Equal(t, 1, eval[int](p, `held.length`), "once is enough")
+	p.js(`held[0]()`)
 	assert.Equal(t, c.session, c.await(t, "accept").Session)
+	p.until("that is over", says("Put 3 measurements from frames on record")+
+		` && !document.querySelector("#learned .accept").ariaBusy`)
 
 	p.tap("#frame")
 	p.until("those of the session are there", `document.querySelector("#frames").open &&
@@ -366,8 +382,64 @@ func TestWhatAPairChanges(t *testing.T) {
 	p.until("it is said", `document.querySelector(".camera-title").textContent.includes("Shot 1, as you said")`)
 	p.js(fmt.Sprintf(keyIn, "ArrowRight"))
 	p.sayShot(7)
-	p.until("a contradiction is told with both", `document.querySelector(".camera .advice").textContent.includes(
-		"PICT0471 is shot 1, and that PICT0472 is shot 7")`)
+	p.until("it is contradicted", `document.querySelector(".camera-title").textContent ===
+		"PICT0472 Shot 7, as you said, but contradicted"`)
+	assert.Contains(t, p.plain(".camera-says"), "You said that PICT0471 is shot 1, and that PICT0472 is shot 7")
+	p.picture("pair-contradicted")
+	p.js(`document.querySelector(".camera-dialog").close()`)
+	clashes := `[...document.querySelectorAll("[aria-label^='What was said'] :is(p, button)")].map((n) => n.textContent)`
+	said := eval[[]string](p, clashes)
+	require.Len(t, said, 3)
+	assert.Contains(t, said[0], "until it is taken back no match is certain")
+	assert.Equal(t, []string{"Take back: PICT0471 is shot 1", "Take back: PICT0472 is shot 7"}, said[1:])
+	assert.NotContains(t, eval[string](p, suresOf), "certain")
+	assert.Contains(t, p.plain(".camera-counts"), "0 certain")
+	p.js(`document.querySelector("[aria-label^='What was said']").scrollIntoView()`)
+	p.fit("contradictions")
+	p.picture("pairs-contradict")
+	p.tap("[aria-label^='What was said'] button:last-child")
+	p.until("one is taken back, and all is as it was", fmt.Sprintf(`%s.length === 0 && %s === %q`, clashes, suresOf,
+		strings.Replace(right, "Shot 1, certain", "Shot 1, as you said", 1)))
+	p.clean()
+}
+
+// TestFrameDialogIsWithinReach: what may be unfolded in a frame's dialog can be scrolled to between the picture and the
+// buttons below, which stay where they are; what is known of another frame moves nothing.
+func TestFrameDialogIsWithinReach(t *testing.T) {
+	t.Parallel()
+	throws := shot.DefaultSet()
+	throws.Kind = shot.Throw
+	_, p, files := cameraEveningOf(t, startBrowser(t), throws)
+	p.openCamera()
+	p.choose(".camera input[type=file]", files[0], files[1])
+	p.until("they are there", `document.querySelectorAll(".camera-frame img").length === 2`)
+	p.js(`window.box = (s) => document.querySelector(".camera-dialog " + s).getBoundingClientRect();
+		window.places = () => JSON.stringify([".camera-which .primary", ".no-shot", "summary", ".strip-steps"].map(box))`)
+	for _, size := range sizes {
+		p.resize(size[0], size[1])
+		p.dialogTo(1)
+		at := fmt.Sprintf("at %v", size)
+		assert.True(t, eval[bool](p, `box(".primary").bottom <= box(".camera-foot").top`), "what to do first is in sight "+at)
+		before := eval[string](p, `places()`)
+		p.js(fmt.Sprintf(keyIn, "ArrowRight"))
+		p.until("the next frame", `document.querySelector(".camera-title b").textContent === "PICT0472"`)
+		assert.Equal(t, before, eval[string](p, `places()`), "nothing moves "+at)
+		steps := eval[string](p, `JSON.stringify(box(".strip-steps"))`)
+		p.tap(".camera-reference > summary")
+		p.until("what is unfolded is in sight "+at, `box(".camera-reference > .hint").bottom <= box(".camera-foot").top + 40`)
+		assert.Equal(t, steps, eval[string](p, `JSON.stringify(box(".strip-steps"))`), "the buttons below stay "+at)
+		hidden := eval[[]string](p, `[...document.querySelectorAll(
+			".camera-dialog :is(.camera-which, .camera-reference) :is(button, input)")]
+			.filter((n) => n.checkVisibility({ visibilityProperty: true }))
+			.filter((n) => {
+				n.scrollIntoView({ block: "nearest" });
+				const r = n.getBoundingClientRect();
+				return r.top < box(".camera-large").bottom || r.bottom > box(".camera-foot").top || r.height < 48;
+			}).map((n) => n.textContent)`)
+		assert.Empty(t, hidden, "out of reach "+at)
+		p.picture(fmt.Sprintf("frame-dialog-%d", size[0]))
+		p.js(`document.querySelector(".camera-dialog").close(); document.querySelector(".camera-reference").open = false`)
+	}
 	p.clean()
 }
 

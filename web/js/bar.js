@@ -213,7 +213,7 @@ export class Bar {
 		const snap = this.#snap;
 		if (this.#hintTimer !== undefined || !snap) return;
 		let words = "";
-		if (!this.#online) words = "Nothing can be sent until the connection is back.";
+		if (!this.#online) words = ""; // the state says it
 		else if (!snap.board.connected) words = "The board is not connected. It comes back disarmed.";
 		else if (snap.state === "fault" && snap.inputs.some((i) => i.role === "kill" && i.active)) {
 			words = "First release the kill switch.";

@@ -1,12 +1,25 @@
 // Pending commands: who sent them, and where the answer is shown. The page never changes because a command was sent;
 // it changes when the machine reports it.
 
+import { attr } from "./dom.js";
 import { show, refusalText } from "./refusals.js";
 
 /** @import { Command, Refusal } from "../protocol.d.ts" */
 /** @import { Link } from "./link.js" */
 
-/** @typedef {{ slot: HTMLElement, onSettled?: (refusal: Refusal | null) => void }} Pending */
+/** @typedef {{ slot: HTMLElement, by: Element | null, onSettled?: (refusal: Refusal | null) => void }} Pending */
+
+/** What was pressed shows that it waits for its answer when that has taken so long. */
+const saidMs = 300;
+
+/** What is being pressed, or was just filled in. @type {Element | null} */
+let pressed = null;
+for (const act of ["click", "change"]) {
+	addEventListener(act, (e) => {
+		pressed = e.target instanceof Element ? e.target.closest("button, input, select") : null;
+		setTimeout(() => (pressed = null));
+	}, true);
+}
 
 /** The commands that were sent and not yet answered. */
 export class Commands {
@@ -36,14 +49,28 @@ export class Commands {
 		show(slot, null);
 		const n = this.link.send({ ...command, epoch: this.epoch });
 		if (n === 0) return false;
-		this.#pending.set(n, { slot, onSettled });
+		this.#pending.set(n, { slot, by: pressed, onSettled });
+		const by = pressed;
+		if (by) setTimeout(() => this.#awaits(by) && attr(by, "aria-busy", "true"), saidMs);
 		return true;
+	}
+
+	/** @param {Element} by */
+	#awaits(by) {
+		return [...this.#pending.values()].some((pending) => pending.by === by);
+	}
+
+	/** No longer pending. @param {Pending} pending @param {Refusal | null} refusal */
+	#settle({ by, onSettled }, refusal) {
+		if (by && !this.#awaits(by)) attr(by, "aria-busy", null);
+		onSettled?.(refusal);
 	}
 
 	/** The machine carried it out. @param {number} re */
 	done(re) {
-		this.#pending.get(re)?.onSettled?.(null);
+		const pending = this.#pending.get(re);
 		this.#pending.delete(re);
+		if (pending) this.#settle(pending, null);
 	}
 
 	/** The machine refused it. @param {number} re @param {Refusal} refusal */
@@ -53,7 +80,7 @@ export class Commands {
 		if (!pending) return;
 		const place = this.place(refusal, pending.slot);
 		show(place, refusal);
-		pending.onSettled?.(refusal);
+		this.#settle(pending, refusal);
 		this.say(`Not taken. ${refusalText(refusal)}`);
 	}
 
@@ -62,7 +89,7 @@ export class Commands {
 		const all = [...this.#pending.values()];
 		this.#pending.clear();
 		for (const pending of all) {
-			pending.onSettled?.({ field: "", why: "the line dropped before the answer", remedy: "" });
+			this.#settle(pending, { field: "", why: "the line dropped before the answer", remedy: "" });
 		}
 	}
 }

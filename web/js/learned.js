@@ -12,6 +12,8 @@ import { voice } from "./voice.js";
 export class Learned {
 	#drawn = "";
 	#session = 0;
+	/** @type {Snapshot | null} */ #snap = null;
+	#recording = false;
 	#said = "";
 	/** What stood on the button when it was pressed. */ #pressed = "";
 	/** @type {Kind | ""} */ #kind = "";
@@ -38,11 +40,13 @@ export class Learned {
 	/** @param {Snapshot} snap */
 	show(snap) {
 		const t = snap.tuning;
+		this.#snap = snap;
 		this.#kind = snap.set.kind;
 		const measured = snap.camera.measured;
 		this.#session = snap.session.id;
 		this.accept.hidden = measured === 0;
-		text(this.accept, measured === 1 ? "Put the frame's measurement on record" : `Put ${measured} measurements from frames on record`);
+		const what = measured === 1 ? "the frame's measurement" : `${measured} measurements from frames`;
+		text(this.accept, this.#recording ? `Recording ${what} …` : `Put ${what} on record`);
 		this.fold.hidden = !t || (t.strip === "" && measured === 0);
 		this.#showButton(snap);
 		this.#showGap(snap);
@@ -81,7 +85,15 @@ export class Learned {
 
 	/** What was measured in the camera's frames counts from then on. */
 	#accept() {
-		this.commands.send({ type: "accept", session: this.#session }, this.refusals);
+		if (this.#recording) return;
+		const over = () => this.#record(false);
+		this.#record(this.commands.send({ type: "accept", session: this.#session }, this.refusals, over));
+	}
+
+	/** @param {boolean} on */
+	#record(on) {
+		this.#recording = on;
+		if (this.#snap) this.show(this.#snap);
 	}
 
 	#takeGap() {

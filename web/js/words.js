@@ -64,7 +64,7 @@ export function minutes(left) {
 /** What the machine does that no longer answers. @param {Snapshot | null} snap @param {boolean} holding */
 export function lostWords(snap, holding) {
 	if (snap === null || snap.state === "safe" || snap.state === "fault") {
-		return "Reconnecting: the machine does not answer. What is shown below is its last known state.";
+		return "Reconnecting: the machine does not answer. What is shown is its last known state; nothing can be sent.";
 	}
 	const end = holding ? ` It disarms ${snap.grace_s} s after the line dropped.` : "";
 	return `It was armed and may still fire.${end} To stop it now use the switch at the machine.`;

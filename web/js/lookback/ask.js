@@ -15,8 +15,14 @@ export class NoAnswer extends Error {
 	}
 }
 
+/** Not connected, which is said where the state is. */
+const lost = () => document.documentElement.dataset.state === "lost";
+
 const away = () =>
-	new NoAnswer({ field: "", why: "The machine does not answer.", remedy: "It is asked again when it is back." }, true);
+	new NoAnswer({ field: "", why: lost() ? "Not loaded yet." : "The machine does not answer.", remedy: lost() ? "" : "It is asked again when it is back." }, true);
+
+/** What is there stays, and need not be said to be old: the connection is gone. @param {NoAnswer} error */
+export const isLost = (error) => error.away && lost();
 
 /** One place that asks; only its newest question counts. */
 export class Question {

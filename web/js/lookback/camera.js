@@ -4,13 +4,13 @@ import { attr, button, el, keyed, text } from "../dom.js";
 import { icon } from "../icons.js";
 import { sentence, show, slot } from "../refusals.js";
 import { voice } from "../voice.js";
-import { NoAnswer, Question } from "./ask.js";
+import { isLost, NoAnswer, Question } from "./ask.js";
 import { FrameDialog, sureNode, sureWords } from "./framedialog.js";
 import { Pending } from "./pending.js";
 import { widthAssumed } from "./reference.js";
 import { Sending } from "./sending.js";
 
-/** @import { CameraFrame, CameraView, Snapshot } from "../../protocol.d.ts" */
+/** @import { CameraClash, CameraFrame, CameraView, Snapshot } from "../../protocol.d.ts" */
 /** @import { Commands } from "../commands.js" */
 
 const kinds = "image/jpeg,image/heic,image/heif,.jpg,.jpeg,.jpe,.heic,.heif,.hif,.dng,.nef,.arw,.cr2,.pef";
@@ -45,6 +45,7 @@ export class CameraFrames {
 		this.changed = el("p", {});
 		this.undo = button({ "data-sends": true, onclick: () => commands.send({ type: "unpair", session }, this.slot) }, "Take it back");
 		this.change = el("div", { class: "camera-changed", hidden: true }, this.changed, this.undo);
+		this.clashes = el("div", { role: "group", "aria-label": "What was said and cannot all be" });
 		this.list = el("ul", { class: "camera-list" });
 		const pending = new Pending(session, commands, (taken) => this.#said(taken));
 		this.pending = pending;
@@ -54,7 +55,7 @@ export class CameraFrames {
 		const send = el("div", { class: "camera-send" }, this.choose, this.stop, this.bar, this.progress);
 		this.node = el("details", { class: "camera", ontoggle: () => this.#opened() },
 			el("summary", {}, el("h4", {}, "The camera's frames"), this.count),
-			this.input, send, this.problems, this.unread, this.counts, this.change, this.slot, this.list, this.measuring.node, this.kept);
+			this.input, send, this.problems, this.unread, this.counts, this.change, this.clashes, this.slot, this.list, this.measuring.node, this.kept);
 		this.#progress();
 	}
 
@@ -77,7 +78,7 @@ export class CameraFrames {
 		this.#able = able;
 		this.dialog.enable(able);
 		this.measuring.enable(able);
-		attr(this.undo, "disabled", !able);
+		for (const b of [this.undo, ...this.clashes.querySelectorAll("button")]) attr(b, "disabled", !able);
 	}
 
 	/** The frame of a shot, null if none is known. @param {number} shot its ID @returns {CameraFrame | null} */
@@ -110,7 +111,7 @@ export class CameraFrames {
 			if (view.busy !== "") this.#asking = setTimeout(() => this.load(), askMs);
 		} catch (error) {
 			if (!(error instanceof NoAnswer)) throw error;
-			show(this.slot, error.refusal);
+			if (!this.#view || !isLost(error)) show(this.slot, error.refusal);
 		}
 	}
 
@@ -145,6 +146,7 @@ export class CameraFrames {
 		this.#showProblems();
 		this.change.hidden = view.changed === null;
 		text(this.changed, view.changed?.words ?? "");
+		keyed(this.clashes, view.clashes, (c) => JSON.stringify(c), (c) => this.#clash(c));
 		keyed(this.list, view.frames, (f) => f.name, () => this.#row(), (row, f) => this.#showRow(row, f, view));
 		this.measuring.show(view);
 		this.dialog.update();
@@ -158,6 +160,14 @@ export class CameraFrames {
 	#showCounts(view) {
 		const busy = view.busy && `${view.busy[0].toUpperCase()}${view.busy.slice(1)} …`;
 		text(this.counts, [countWords(view, this.sending.running), busy].filter(Boolean).join(" "));
+	}
+
+	/** Two things that cannot both be, with a way to take back either. @param {CameraClash} c */
+	#clash(c) {
+		const back = c.frames.map((name, i) =>
+			button({ "data-sends": true, onclick: () => this.commands.send({ type: "pair", session: this.session, number: 0, name }, this.slot, (refusal) => this.#said(!refusal)) }, `Take back: ${name} is shot ${c.shots[i]}`),
+		);
+		return el("div", { class: "camera-changed" }, el("p", {}, icon("warn"), c.words), ...back);
 	}
 
 	#row() {

@@ -8,11 +8,11 @@ import { fieldText, kindWords, valueText } from "../set.js";
 import { inOrder, verdictSign, verdictWord } from "../verdicts.js";
 import { SetReuse } from "./setreuse.js";
 import "../studio/labels.js";
-import { NoAnswer, Question } from "./ask.js";
+import { isLost, NoAnswer, Question } from "./ask.js";
 import { CameraFrames } from "./camera.js";
 import { FileNumbers } from "./files.js";
 import { ShotList } from "./shotlist.js";
-import { dateText } from "./words.js";
+import { dateText, flown } from "./words.js";
 
 /** @import { Evening, KindTries, PastSession, Snapshot } from "../../protocol.d.ts" */
 /** @import { Commands } from "../commands.js" */
@@ -86,7 +86,7 @@ export class EveningView {
 			this.#draw(evening);
 		} catch (error) {
 			if (!(error instanceof NoAnswer)) throw error;
-			show(this.slot, error.refusal);
+			if (!this.#evening || !isLost(error)) show(this.slot, error.refusal);
 		}
 	}
 
@@ -159,9 +159,8 @@ export class EveningView {
 		const s = evening.session;
 		this.main.hidden = false;
 		text(this.title, s.title);
-		const kind = kindWords[/** @type {keyof typeof kindWords} */ (s.kind)] ?? "";
 		// A session without a name has its date for a title.
-		const facts = [s.name === "" ? "" : dateText(s.started), s.dated, kind, s.board === "simulated" ? "simulated rig" : s.board, s.damaged];
+		const facts = [s.name === "" ? "" : dateText(s.started), s.dated, flown(s), s.board === "simulated" ? "simulated rig" : s.board, s.damaged];
 		text(this.when, facts.filter((f) => f !== "").join(" · "));
 		this.rename.show(s.name);
 		this.counts.replaceChildren(...countItems(evening));

@@ -24,10 +24,14 @@ export function sureNode(f, view) {
 
 /** @param {CameraFrame} f @param {CameraView} view */
 export function sureWords(f, view) {
-	if (f.settled && f.shot !== 0) return `Shot ${f.shot}, as you said`;
+	const clash = clashOf(f, view) ? ", but contradicted" : "";
+	if (f.settled && f.shot !== 0) return `Shot ${f.shot}, as you said${clash}`;
 	if (f.sure !== "open") return `Shot ${f.shot}, ${f.sure}`;
 	return noShotWords(f, view) || (f.shot === 0 ? "unmatched" : `unmatched: shot ${f.shot}?`);
 }
+
+/** What contradicts what was said of a frame. @param {CameraFrame} f @param {CameraView} view */
+const clashOf = (f, view) => view.clashes.find((c) => c.frames.includes(f.name));
 
 /** What a frame is of which it is known that it is of no shot; "" that is not known. @param {CameraFrame} f @param {CameraView} view */
 function noShotWords(f, view) {
@@ -70,7 +74,7 @@ export class FrameDialog {
 		const label = el("label", { for: this.number.id }, "This frame is shot number");
 		this.which = el("div", { class: "camera-which" }, el("div", { class: "past-field" }, label, this.number), this.pair, this.none, this.free);
 		this.node = el("dialog", { class: "camera-dialog", "aria-label": "A frame of the camera" }, this.large, this.title, this.says,
-			this.which, this.reference.node, this.slot, steps);
+			this.which, this.reference.node, el("div", { class: "camera-foot" }, this.slot, steps));
 		this.#swipes();
 	}
 
@@ -111,7 +115,7 @@ export class FrameDialog {
 		this.#showPicture(f, view);
 		this.title.replaceChildren(el("b", {}, f.name), " ", sureNode(f, view));
 		const changed = this.#said ? view.changed : null;
-		text(this.says, changed?.words || suggestionWords(f) || (f.taken ? `Taken at ${f.taken.slice(11)} by the camera's clock.` : "The file has no time, so it cannot be matched."));
+		text(this.says, [clashOf(f, view)?.words, changed?.words].filter(Boolean).join(" ") || suggestionWords(f) || (f.taken ? `Taken at ${f.taken.slice(11)} by the camera's clock.` : "The file has no time, so it cannot be matched."));
 		if (this.#before !== "" && this.#before !== sureWords(f, view)) {
 			this.#typed = false;
 			this.#before = "";

@@ -1,7 +1,7 @@
 // The place where one looks back: the list of evenings, one of them, or two side by side. Each is a step of the
 // browser's history, so that its back button leads to where one was.
 
-import { attr, el, text } from "../dom.js";
+import { el, text } from "../dom.js";
 import { CompareView } from "./compare.js";
 import { EveningView } from "./evening.js";
 import { EveningList } from "./list.js";
@@ -81,11 +81,10 @@ export class Place {
 
 	#say() {
 		let words = "";
-		if (!this.#online) words = "Not connected to the machine. What is shown may be out of date, and nothing can be changed.";
+		if (!this.#online) words = ""; // the state says it
 		else if (!this.#able && this.#step.view === "evening") {
 			words = "This phone does not hold the controls: it can look, and change nothing.";
 		} else if (this.#step.view === "list") words = this.#snap?.camera.problem ?? "";
-		attr(this.node, "data-away", !this.#online);
 		this.notice.hidden = words === "";
 		text(this.notice, words);
 	}

@@ -1,7 +1,7 @@
 // What a frame is good for besides its shot: it may be the one without liquid, have a ruler in it, or show where the
 // liquid is to be.
 
-import { attr, button, el, text } from "../dom.js";
+import { attr, button, el, intoSight, text } from "../dom.js";
 import { sentence } from "../refusals.js";
 import { Marks } from "./marks.js";
 
@@ -31,6 +31,7 @@ export class Reference {
 		this.place = button({ class: "spot", "data-sends": true, onclick: () => this.#mark("spot") }, "Where the liquid is to be");
 		this.words = el("p", { class: "hint", role: "status" });
 		this.fold = el("details", { class: "camera-reference" }, el("summary", {}, "Measure with this frame"), this.empty, this.measure, this.place, this.words);
+		intoSight(this.fold);
 		this.how = el("p", { class: "hint" });
 		this.length = el("input", { id: `camera-ruler-${this.session}`, type: "text", autocomplete: "off", enterkeyhint: "done", placeholder: "10 cm", "data-sends": true });
 		this.field = el("div", { class: "past-field" }, el("label", { for: this.length.id }, "How far apart they are"), this.length);
