@@ -4,9 +4,8 @@ import (
 	"fmt"
 	"io"
 
-	"stillwater/internal/optics"
+	"stillwater/internal/liquids"
 	"stillwater/internal/render"
-	"stillwater/internal/splash"
 )
 
 // liquid is one liquid as it is written in JSON, at 20 °C.
@@ -27,17 +26,12 @@ type liquid struct {
 type LiquidsAnswer struct{ liquids []liquid }
 
 // Liquids lists the liquids that a set can name.
-func Liquids() (LiquidsAnswer, error) {
-	var a LiquidsAnswer
-	for _, s := range splash.Liquids() {
-		o, err := optics.LiquidNamed(s.Name)
-		if err != nil {
-			return a, err
-		}
-		a.liquids = append(a.liquids, liquid{s.Name, s.Label, o.Index, o.Clear, float64(s.Density),
-			float64(o.Viscosity) * 1e3, float64(s.SurfaceTension) * 1e3, o.Changes, o.Source, s.Source})
+func Liquids() (a LiquidsAnswer) {
+	for _, l := range liquids.All() {
+		a.liquids = append(a.liquids, liquid{l.Name, l.Label, l.Index, l.Clear, float64(l.Density),
+			float64(l.Viscosity) * 1e3, float64(l.SurfaceTension) * 1e3, l.Changes, l.LookSource, l.DropSource})
 	}
-	return a, nil
+	return a
 }
 
 // JSON returns the answer for scripts.
@@ -65,11 +59,8 @@ func (a LiquidsAnswer) Write(w io.Writer) error {
 
 // WriteLiquids writes the answer of Liquids for people or, as JSON, for scripts.
 func WriteLiquids(w io.Writer, asJSON bool) error {
-	a, err := Liquids()
-	switch {
-	case err != nil:
-		return err
-	case asJSON:
+	a := Liquids()
+	if asJSON {
 		return render.JSON(w, a.JSON())
 	}
 	return a.Write(w)

@@ -2,19 +2,17 @@ package calc
 
 import (
 	"bytes"
+	"stillwater/internal/liquids"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-
-	"stillwater/internal/splash"
 )
 
 // Every liquid that a set can name is listed, with its numbers, what it changes and where they are from.
 func TestLiquids(t *testing.T) {
-	a, err := Liquids()
-	require.NoError(t, err)
-	require.Len(t, a.liquids, len(splash.Liquids()))
+	a := Liquids()
+	require.Len(t, a.liquids, len(liquids.All()))
 	for _, l := range a.liquids {
 		assert.NotEmpty(t, l.Changes, l.Name)
 		assert.NotEmpty(t, l.Looks, l.Name)

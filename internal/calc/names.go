@@ -4,13 +4,14 @@ import (
 	"fmt"
 	"strings"
 
+	"stillwater/internal/liquids"
 	"stillwater/internal/splash"
 )
 
 // LiquidNames lists the liquids known by name, for a command's help.
 func LiquidNames() string {
 	var names []string
-	for _, l := range splash.Liquids() {
+	for _, l := range liquids.All() {
 		names = append(names, l.Name)
 	}
 	return strings.Join(names, ", ")

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"stillwater/internal/care"
+	"stillwater/internal/liquids"
 	"stillwater/internal/splash"
 	"stillwater/internal/wire"
 )
@@ -159,7 +160,7 @@ func phaseChoices() []Choice {
 
 func liquidChoices() []Choice {
 	list := []Choice{}
-	for _, l := range splash.Liquids() {
+	for _, l := range liquids.All() {
 		list = append(list, Choice{Value: l.Name, Label: l.Label})
 	}
 	return list

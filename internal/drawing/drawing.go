@@ -6,7 +6,6 @@ package drawing
 import (
 	"fmt"
 	"math"
-	"regexp"
 	"strings"
 
 	"stillwater/internal/lighting"
@@ -133,8 +132,8 @@ const (
 
 // label writes words, kept within the sheet.
 func (s *sheet) label(at point, a anchor, text string) {
-	text = bound(text)
-	long := textWidth(text)
+	text = svg.KeepUnits(text)
+	long := svg.Width(text, letter)
 	left := at.x
 	switch a {
 	case middle:
@@ -150,35 +149,13 @@ func (s *sheet) label(at point, a anchor, text string) {
 
 // note says a sentence, in the words and below what is drawn.
 func (s *sheet) note(format string, args ...any) {
-	text := bound(fmt.Sprintf(format, args...))
+	text := svg.KeepUnits(fmt.Sprintf(format, args...))
 	s.words = append(s.words, text)
-	for _, part := range wrap(text, width-2*margin) {
+	for _, part := range svg.Wrap(text, letter, width-2*margin) {
 		s.label(point{margin, s.bottom + line}, start, part)
 	}
 	s.bottom += 4
 }
-
-// beforeUnit is where a number and its unit stay on one line.
-var beforeUnit = regexp.MustCompile(`(\d) (m/s|[cmµ]?m|s|%|degrees)`)
-
-// bound keeps numbers and their units together.
-func bound(words string) string { return beforeUnit.ReplaceAllString(words, "$1\u00a0$2") }
-
-// wrap breaks a text into lines.
-func wrap(text string, room float64) (lines []string) {
-	now := ""
-	for _, word := range strings.Split(text, " ") {
-		next := strings.TrimSpace(now + " " + word)
-		if textWidth(next) > room && now != "" {
-			lines, next = append(lines, now), word
-		}
-		now = next
-	}
-	return append(lines, now)
-}
-
-// textWidth is about how wide a text is: letters are 0.54 of their size in most fonts for screens (own estimate).
-func textWidth(text string) float64 { return 0.54 * letter * float64(len([]rune(text))) }
 
 func (s *sheet) svg(d Drawing, forPage bool) string {
 	high := s.bottom + margin

@@ -193,13 +193,13 @@ func (b box) meets(others []box) bool {
 
 // boxOf is what a label covers that begins at a place.
 func boxOf(at point, text string) box {
-	return box{at.x, at.y - letter, at.x + textWidth(bound(text)), at.y + 4}
+	return box{at.x, at.y - letter, at.x + svg.Width(svg.KeepUnits(text), letter), at.y + 4}
 }
 
 // labelBeside writes what belongs to a lamp where nothing else is: below, above, or beside it, and farther below if
 // there is no room.
 func (s *sheet) labelBeside(lamp point, text string, taken []box) box {
-	long := textWidth(bound(text))
+	long := svg.Width(svg.KeepUnits(text), letter)
 	var b box
 	for _, by := range []point{{-long / 2, 27}, {-long / 2, -16}, {-long - 14, 5}, {14, 5}, {-long / 2, 46}} {
 		to := lamp.plus(by.x, by.y)

@@ -142,7 +142,7 @@ type keyRow struct {
 }
 
 func (f *figure) say(format string, args ...any) {
-	f.text = append(f.text, bound(fmt.Sprintf(format, args...)))
+	f.text = append(f.text, svg.KeepUnits(fmt.Sprintf(format, args...)))
 }
 
 // explain adds a row to the key, and its words to the text.
@@ -168,11 +168,11 @@ func (f *figure) drawKey(opts Options) {
 	if words := sentence(f.problem.Words); words != "" {
 		f.say("This set cannot work: %s", words)
 		if !opts.ForPage {
-			y = f.paragraph(bound("This set cannot work: "+words), keyText, y)
+			y = f.paragraph(svg.KeepUnits("This set cannot work: "+words), keyText, y)
 		}
 	}
 	if opts.Caption != "" && !opts.ForPage {
-		y = f.paragraph(bound(opts.Caption), keyText, y)
+		y = f.paragraph(svg.KeepUnits(opts.Caption), keyText, y)
 	}
 	f.reach(point{f.width, y})
 }

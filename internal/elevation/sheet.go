@@ -121,7 +121,7 @@ type dimension struct {
 
 // dimension adds a dimension; its label is put in place by a column or a row.
 func (f *figure) dimension(field, value, full, name, more string) dimension {
-	return dimension{field: field, value: bound(value), full: bound(full), name: name, more: more,
+	return dimension{field: field, value: svg.KeepUnits(value), full: svg.KeepUnits(full), name: name, more: more,
 		marks: &pen{drawn: &f.drawn}, wrong: field == f.problem.Field}
 }
 

@@ -3,13 +3,13 @@ package elevation
 import (
 	"fmt"
 	"math"
-	"regexp"
 	"strconv"
 	"strings"
 	"unicode"
 	"unicode/utf8"
 
 	"stillwater/internal/phys"
+	"stillwater/internal/svg"
 )
 
 // short formats a quantity to four digits.
@@ -17,14 +17,14 @@ func short[Q interface {
 	~float64
 	fmt.Stringer
 }](q Q) string {
-	return bound(phys.Round(q, 4).String())
+	return svg.KeepUnits(phys.Round(q, 4).String())
 }
 
 // inLength formats a length to four digits, small ones in millimetres.
 func inLength(l phys.Length) string {
 	const mm = 1e-3
 	if l < mm {
-		return bound(strconv.FormatFloat(float64(phys.Round(l/mm, 4)), 'f', -1, 64) + " mm")
+		return svg.KeepUnits(strconv.FormatFloat(float64(phys.Round(l/mm, 4)), 'f', -1, 64) + " mm")
 	}
 	return short(l)
 }
@@ -36,19 +36,16 @@ func inDegrees(a phys.Angle) string {
 	return trueMinus(strconv.FormatFloat(hundredths/100, 'f', -1, 64)) + "°"
 }
 
-func inMs(t phys.Time) string { return trueMinus(bound(fmt.Sprintf("%.1f ms", float64(t)*1e3))) }
+func inMs(t phys.Time) string {
+	return trueMinus(svg.KeepUnits(fmt.Sprintf("%.1f ms", float64(t)*1e3)))
+}
 
 func trueMinus(text string) string { return strings.Replace(text, "-", "−", 1) }
 
-func inSpeed(v phys.Speed) string { return bound(fmt.Sprintf("%.2f m/s", float64(v))) }
+func inSpeed(v phys.Speed) string { return svg.KeepUnits(fmt.Sprintf("%.2f m/s", float64(v))) }
 
 // about formats a length to two digits.
-func about(l phys.Length) string { return bound(phys.Round(max(l, -l), 2).String()) }
-
-var beforeUnit = regexp.MustCompile(`(\d) ([µnm]?s|[cmµ]?m|m/s|[cm]m/s|°C?)\b`)
-
-// bound keeps a number and its unit on one line.
-func bound(words string) string { return beforeUnit.ReplaceAllString(words, "$1\u00a0$2") }
+func about(l phys.Length) string { return svg.KeepUnits(phys.Round(max(l, -l), 2).String()) }
 
 // sentence makes a sentence of words that begin small and end open.
 func sentence(words string) string {

@@ -7,7 +7,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
-	"path/filepath"
+	"stillwater/internal/textfile"
 )
 
 // ToFile writes an export of the journal at journalPath to a file, replacing an existing one only when all of it is on
@@ -16,7 +16,11 @@ func ToFile(path, journalPath string, write func(io.Writer) error) error {
 	if err := replaceable(path, journalPath); err != nil {
 		return err
 	}
-	if err := replace(path, write); err != nil {
+	err := textfile.ReplaceBy(path, 0o600, func(f *os.File) error {
+		out := bufio.NewWriter(f)
+		return errors.Join(write(out), out.Flush())
+	})
+	if err != nil {
 		return fmt.Errorf("%s: %w; a file that was there is as it was: name a file in a folder you may write to", path, err)
 	}
 	return nil
@@ -39,19 +43,4 @@ func replaceable(path, journalPath string) error {
 		return fmt.Errorf("%s is not a regular file; name another", path)
 	}
 	return nil
-}
-
-// replace writes a file beside path and, when all of it is on the disk, puts it in its place.
-func replace(path string, write func(io.Writer) error) error {
-	f, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+".*")
-	if err != nil {
-		return err
-	}
-	defer os.Remove(f.Name()) // without effect once it is renamed
-	out := bufio.NewWriter(f)
-	err = errors.Join(write(out), out.Flush(), f.Sync(), f.Close())
-	if err != nil {
-		return err
-	}
-	return os.Rename(f.Name(), path)
 }

@@ -14,6 +14,7 @@ const module = "stillwater/"
 // layers says which layer each package is in: it imports lower layers only.
 var layers = map[string]int{
 	"internal/phys": 0, "internal/hostname": 0, "internal/filename": 0, "internal/care": 0, "internal/record": 0, "web": 0,
+	"internal/liquids": 0, "internal/outliers": 0,
 	"hardware/circuit": 1, "hardware/kicad": 1, "hardware/head": 2, "internal/beam": 1, "internal/lag": 1,
 	"internal/meter":      1,
 	"internal/ballistics": 1, "internal/splash": 1, "internal/valve": 1, "internal/lateness": 1, "internal/clocksync": 1,
@@ -48,8 +49,10 @@ var siblings = map[[2]string]bool{
 	{"internal/textfile", "internal/regular"}:      true,
 	{"internal/lighting", "internal/shot"}:         true,
 	{"internal/valve", "internal/splash"}:          true,
+	{"internal/liquids", "internal/phys"}:          true,
 	{"internal/page", "internal/control"}:          true,
 	{"internal/intake", "internal/contactsheet"}:   true,
+	{"internal/rehearsal", "internal/render"}:      true,
 	{"internal/setup", "internal/lateness/bench"}:  true,
 	{"internal/board/boardtest", "internal/board"}: true,
 }

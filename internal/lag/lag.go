@@ -5,6 +5,7 @@ package lag
 import (
 	"math"
 	"slices"
+	"stillwater/internal/outliers"
 	"time"
 )
 
@@ -25,11 +26,6 @@ type Bin struct {
 }
 
 const (
-	// maxScore is the modified z-score above which a value is an outlier: B. Iglewicz and D. C. Hoaglin, How to Detect
-	// and Handle Outliers, 1993, as the NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17, recommends it.
-	maxScore = 3.5
-	// scoreScale makes the median absolute deviation of a normal distribution its standard deviation (same source).
-	scoreScale = 0.6745
 	// minDeviation stands in for the median absolute deviation of values that hardly scatter, where a few ticks would make
 	// an outlier. Common practice, no source.
 	minDeviation = 20 * time.Microsecond
@@ -41,7 +37,7 @@ func Summarize(samples []time.Duration) Summary {
 	if len(samples) == 0 {
 		return Summary{}
 	}
-	s := Summary{Min: slices.Min(samples), Max: slices.Max(samples), Outliers: outliers(samples)}
+	s := Summary{Min: slices.Min(samples), Max: slices.Max(samples), Outliers: outliers.Of(samples, minDeviation)}
 	var kept []time.Duration
 	for i, x := range samples {
 		if _, out := slices.BinarySearch(s.Outliers, i); !out {
@@ -68,28 +64,6 @@ func meanSD(samples []time.Duration) (mean, sd time.Duration) {
 		sd = time.Duration(math.Round(math.Sqrt(squares / float64(len(samples)-1))))
 	}
 	return time.Duration(math.Round(m)), sd
-}
-
-// outliers are the indices of values whose modified z-score is too high. Half of the values are never outliers.
-func outliers(samples []time.Duration) (indices []int) {
-	middle := median(samples)
-	deviations := make([]time.Duration, len(samples))
-	for i, x := range samples {
-		deviations[i] = (x - middle).Abs()
-	}
-	mad := max(median(deviations), minDeviation)
-	for i, d := range deviations {
-		if scoreScale*float64(d)/float64(mad) > maxScore {
-			indices = append(indices, i)
-		}
-	}
-	return indices
-}
-
-func median(samples []time.Duration) time.Duration {
-	sorted := slices.Sorted(slices.Values(samples))
-	n := len(sorted)
-	return (sorted[(n-1)/2] + sorted[n/2]) / 2
 }
 
 // widths are the widths that a bin may have, in each power of ten.

@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 
+	"stillwater/internal/liquids"
 	"stillwater/internal/optics"
 	"stillwater/internal/phys"
 	"stillwater/internal/shot"
@@ -16,7 +17,7 @@ import (
 type Report struct {
 	Set     shot.Set
 	Light   optics.Light
-	Liquid  optics.Liquid
+	Liquid  liquids.Liquid
 	Subject shot.Subject
 
 	Open    phys.Time    // how long the shutter is open
@@ -134,7 +135,7 @@ func distanceFix(set shot.Set, field string) []shot.Fix {
 }
 
 // liquidOf is the liquid of a drop; what is thrown is taken for water.
-func liquidOf(set shot.Set) optics.Liquid {
+func liquidOf(set shot.Set) liquids.Liquid {
 	name := ""
 	switch set.Kind {
 	case shot.Drop:
@@ -142,10 +143,10 @@ func liquidOf(set shot.Set) optics.Liquid {
 	case shot.Drops:
 		name = set.Drops.Liquid
 	}
-	if l, err := optics.LiquidNamed(name); err == nil {
+	if l, err := liquids.Named(name); err == nil {
 		return l
 	}
-	return optics.Liquids()[0]
+	return liquids.All()[0]
 }
 
 func (r *Report) judgeRoom() {

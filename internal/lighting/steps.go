@@ -5,6 +5,7 @@ import (
 	"math"
 	"strings"
 
+	"stillwater/internal/liquids"
 	"stillwater/internal/optics"
 	"stillwater/internal/phys"
 	"stillwater/internal/shot"
@@ -281,7 +282,7 @@ func disagree(s *Step, ways []optics.Exposed) {
 // edges adds what draws the edges of clear liquid.
 func (r Report) edges(s *Step) {
 	b := r.Set.Background
-	if r.Liquid.Name != optics.Liquids()[0].Name {
+	if r.Liquid.Name != liquids.All()[0].Name {
 		s.Says += " " + r.Liquid.Changes
 	}
 	if !r.Liquid.Clear {

@@ -3,6 +3,7 @@ package look
 import (
 	"math"
 	"slices"
+	"stillwater/internal/outliers"
 )
 
 // Point is a place in an image, in its pixels from the top left.
@@ -44,13 +45,13 @@ func Find(i, empty *Image) Liquid {
 	for k := range change {
 		change[k] = stopsOf(float64(i.Light[k])+floor) - stopsOf(float64(empty.Light[k])+floor)
 	}
-	usual := median(change)
+	usual := outliers.Median(change)
 	for k := range change {
 		change[k] = math.Abs(change[k] - usual)
 	}
 	// the median of what differs is 0.67 standard deviations, if it is noise
 	change = smooth(change, i.Width, i.Height)
-	limit := max(differs, noisy*median(change))
+	limit := max(differs, noisy*outliers.Median(change))
 	mask := make([]bool, len(change))
 	for k, c := range change {
 		mask[k] = c > limit
@@ -60,12 +61,6 @@ func Find(i, empty *Image) Liquid {
 
 // floor is added to all light so that the darkest levels, which are noise, do not differ by stops.
 const floor = 0.004
-
-func median(values []float64) float64 {
-	sorted := slices.Clone(values)
-	slices.Sort(sorted)
-	return sorted[len(sorted)/2]
-}
 
 // smooth is the mean of three by three pixels.
 func smooth(values []float64, width, height int) []float64 {

@@ -8,7 +8,6 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/phys"
-	"stillwater/internal/published"
 )
 
 type vector struct{ x, y float64 }
@@ -73,45 +72,4 @@ func TestBlackByRays(t *testing.T) {
 		assert.InDelta(t, along(first)-along(last), float64(black.WidthBeside(aside)), 1e-7)
 		assert.InDelta(t, rim, DarkRim(1.333, HalfAngle(black.GapBehind(behind), behind)), 1e-9)
 	}
-}
-
-// The indices of mixtures against the Lorentz-Lorenz rule with published densities: refractions add by mass.
-func TestGlycerolIndex(t *testing.T) {
-	refraction := func(n, density float64) float64 { return (n*n - 1) / (n*n + 2) / density }
-	checked := 0
-	for _, row := range published.Rows(t, "liquid_properties.csv") {
-		if row["liquid"] != "glycerol-water" || row["temp_C"] != "20" {
-			continue
-		}
-		part, density := row.Number(t, "mass_fraction"), row.Number(t, "density_kg_m3")
-		r := (1-part)*refraction(1.3330, 998.2) + part*refraction(1.4740, 1261.1)
-		x := r * density
-		assert.InDelta(t, math.Sqrt((1+2*x)/(1-x)), GlycerolIndex(part), 2e-3, row)
-		checked++
-	}
-	assert.Equal(t, 9, checked)
-	assert.Equal(t, GlycerolIndex(0), GlycerolIndex(-1))
-	assert.Equal(t, GlycerolIndex(1), GlycerolIndex(2))
-}
-
-// Viscosities as published.
-func TestLiquids(t *testing.T) {
-	for _, row := range published.Rows(t, "liquid_properties.csv") {
-		name, part := row["liquid"], row["mass_fraction"]
-		if row["temp_C"] != "20" || name == "glycerol-water" && part != "0.5" {
-			continue
-		}
-		l, err := LiquidNamed(name)
-		require.NoError(t, err)
-		assert.InDelta(t, row.Number(t, "viscosity_mPa_s"), float64(l.Viscosity)*1e3, 0.01, row)
-	}
-	for _, row := range published.Rows(t, "water_properties.csv") {
-		if row["temp_C"] == "20" {
-			l, err := LiquidNamed("water")
-			require.NoError(t, err)
-			assert.InDelta(t, row.Number(t, "viscosity_mPa_s"), float64(l.Viscosity)*1e3, 1e-6)
-		}
-	}
-	_, err := LiquidNamed("wine")
-	assert.ErrorContains(t, err, "known are water, milk")
 }

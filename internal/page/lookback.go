@@ -15,6 +15,7 @@ import (
 	"stillwater/internal/control"
 	"stillwater/internal/elevation"
 	"stillwater/internal/history"
+	"stillwater/internal/phys"
 	"stillwater/internal/record"
 	"stillwater/internal/shot"
 	"stillwater/internal/strip"
@@ -316,15 +317,13 @@ func viewTries(t history.Tries) KindTries {
 		view.Facts = control.ViewFacts(t.Learned.Advice)
 	}
 	for _, try := range t.List[:min(len(t.List), maxTries)] {
-		view.Tries = append(view.Tries, Try{try.Number, inMs(try.At), control.Verdict(try.Verdict), try.Counted})
+		view.Tries = append(view.Tries, Try{try.Number, phys.Milliseconds(try.At), control.Verdict(try.Verdict), try.Counted})
 	}
 	if t.Best != nil {
-		view.Best = &Best{inMs(t.Best.At), t.Best.Good, t.Best.Tries}
+		view.Best = &Best{phys.Milliseconds(t.Best.At), t.Best.Good, t.Best.Tries}
 	}
 	return view
 }
-
-func inMs(d time.Duration) float64 { return float64(d) / float64(time.Millisecond) }
 
 // pastShots answers "before", "limit" and "keepers".
 func (s *Server) pastShots(ctx context.Context, r *http.Request) (any, error) {

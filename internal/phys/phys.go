@@ -43,5 +43,8 @@ func (t Time) Duration() time.Duration {
 	return time.Duration(t*1e9 + 0.5)
 }
 
+// Milliseconds is a duration in milliseconds, as JSON and texts have it.
+func Milliseconds(d time.Duration) float64 { return float64(d) / float64(time.Millisecond) }
+
 // Seconds converts a duration to a Time.
 func Seconds(d time.Duration) Time { return Time(d) / 1e9 }

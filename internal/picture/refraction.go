@@ -2,8 +2,7 @@ package picture
 
 import (
 	"math"
-
-	"stillwater/internal/optics"
+	"stillwater/internal/liquids"
 )
 
 // liquid is how a liquid looks.
@@ -16,9 +15,9 @@ type liquid struct {
 // liquidNamed returns the optics of a liquid that package optics knows; any other looks like water. How strongly a dye
 // absorbs and milk scatters depends on how much there is of it: own choice, no source.
 func liquidNamed(name string) liquid {
-	known, err := optics.LiquidNamed(name)
+	known, err := liquids.Named(name)
 	if err != nil {
-		known = optics.Liquids()[0]
+		known = liquids.All()[0]
 	}
 	l := liquid{index: known.Index}
 	switch name {

@@ -142,7 +142,7 @@ func TestRunSweep(t *testing.T) {
 			assert.EqualValues(t, -12+6*i, c.TrimMs)
 			assert.Equal(t, 5, c.Early+c.Good+c.Late+c.Nothing+c.None)
 		}
-		assert.InDelta(t, inMs(found.Trim), s.TrimMs, 3, "shuffled %v", shuffled)
+		assert.InDelta(t, phys.Milliseconds(found.Trim), s.TrimMs, 3, "shuffled %v", shuffled)
 		var words bytes.Buffer
 		require.NoError(t, s.Write(&words))
 		assert.Contains(t, words.String(), "-12.0 ms")

@@ -3,7 +3,6 @@ package rehearsal
 import (
 	"fmt"
 	"io"
-	"time"
 
 	"stillwater/internal/phys"
 	"stillwater/internal/shot"
@@ -51,10 +50,10 @@ type BetterReport struct {
 func (r Result) Report(o Options) Report {
 	p := Report{Set: r.Set.Kind, Method: o.Method, Seed: o.Seed, Room: r.Room, Tries: r.Tries, Pictures: r.Pictures,
 		Within15mm: r.InPlace, InTime: r.InTime, Good: r.Good, Clean: r.Clean,
-		CleanPlace: r.CleanPlace, SpreadMs: inMs(r.Spread), SpreadMm: inMm(r.SpreadLong),
-		HeightMm: inMm(r.Height), TrimMs: inMs(r.Trim), Learned: r.Learned, Assumes: assumptions(o)}
+		CleanPlace: r.CleanPlace, SpreadMs: phys.Milliseconds(r.Spread), SpreadMm: inMm(r.SpreadLong),
+		HeightMm: inMm(r.Height), TrimMs: phys.Milliseconds(r.Trim), Learned: r.Learned, Assumes: assumptions(o)}
 	if r.Budget > 0 {
-		budget, agreement := inMs(r.Budget), r.Agreement()
+		budget, agreement := phys.Milliseconds(r.Budget), r.Agreement()
 		p.BudgetMs, p.Agreement = &budget, &agreement
 	}
 	if r.Set.Kind == shot.Throw {
@@ -71,8 +70,6 @@ func (r Result) Report(o Options) Report {
 	return p
 }
 
-func inMs(d time.Duration) float64 { return d.Seconds() * 1e3 }
-
 func inMm(l phys.Length) float64 { return float64(l) * 1e3 }
 
 func assumptions(o Options) []string {
@@ -83,7 +80,7 @@ func assumptions(o Options) []string {
 	}
 	if o.Method == Hand {
 		return append(list, fmt.Sprintf("a person who sees it coming presses within %.0f ms (SD), a steady error corrected",
-			inMs(handSD)))
+			phys.Milliseconds(handSD)))
 	}
 	if o.Set.Kind == shot.Throw {
 		return append(list, "one in ten passes of a beam has a droplet ahead of the sheet that breaks light 3 mm high, of "+
@@ -106,18 +103,19 @@ func (r Result) Write(w io.Writer, o Options) error {
 			"late to notice. Of the other %d "+
 			"%.1f %% are within 15 mm; what follows is of these.", r.Pictures-r.Clean, r.Clean, r.CleanPlace*100))
 	}
-	lines = append(lines, fmt.Sprintf("Spread: %.1f ms, in which the liquid moves %.1f mm (SD).", inMs(r.Spread),
-		inMm(r.SpreadLong)))
+	lines = append(lines, fmt.Sprintf("Spread: %.1f ms, in which the liquid moves %.1f mm (SD).",
+		phys.Milliseconds(r.Spread), inMm(r.SpreadLong)))
 	if r.Set.Kind == shot.Throw {
 		lines = append(lines, fmt.Sprintf("The path passes above or below the spot by %.1f mm (SD), which no timing "+
 			"corrects.", inMm(r.Height)))
 	}
 	if r.Budget > 0 {
-		lines = append(lines, fmt.Sprintf("The error budget has %.1f ms: the spread is %.2f of that.", inMs(r.Budget),
-			r.Agreement()))
+		lines = append(lines, fmt.Sprintf("The error budget has %.1f ms: the spread is %.2f of that.",
+			phys.Milliseconds(r.Budget), r.Agreement()))
 	}
 	if r.Learned > 0 {
-		lines = append(lines, fmt.Sprintf("Trim: %.1f ms, found in %d judged tries before these.", inMs(r.Trim), r.Learned))
+		lines = append(lines, fmt.Sprintf("Trim: %.1f ms, found in %d judged tries before these.",
+			phys.Milliseconds(r.Trim), r.Learned))
 	}
 	if r.Better != nil {
 		t := r.Better.Set.Throw

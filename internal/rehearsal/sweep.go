@@ -8,10 +8,10 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"stillwater/internal/phys"
+	"stillwater/internal/render"
 	"stillwater/internal/scene"
 	"stillwater/internal/shot"
 	"stillwater/internal/tuning"
@@ -80,7 +80,7 @@ func RunSweep(o Options, sweep tuning.Sweep, shuffled bool) (Swept, error) {
 	counts := map[time.Duration]*SweptTrim{}
 	for _, trim := range trims {
 		if counts[trim] == nil {
-			counts[trim] = &SweptTrim{TrimMs: inMs(trim)}
+			counts[trim] = &SweptTrim{TrimMs: phys.Milliseconds(trim)}
 		}
 		made, err := e.at(trim)
 		if err != nil {
@@ -91,7 +91,7 @@ func RunSweep(o Options, sweep tuning.Sweep, shuffled bool) (Swept, error) {
 		}
 	}
 	best := tuning.Learn(plan, tries, 0)
-	s := Swept{Set: o.Set.Kind, Seed: o.Seed, Room: e.Room.Name, TrimMs: inMs(best.Trim), Words: best.Words}
+	s := Swept{Set: o.Set.Kind, Seed: o.Seed, Room: e.Room.Name, TrimMs: phys.Milliseconds(best.Trim), Words: best.Words}
 	for _, c := range counts {
 		s.Trims = append(s.Trims, *c)
 	}
@@ -130,7 +130,7 @@ func (s *SweptTrim) count(made *tuning.Try) {
 
 // Write writes the sweep as a table, and what it says.
 func (s Swept) Write(w io.Writer) error {
-	rows := [][]string{{"trim", "early", "good", "late", "nothing there", "no picture"}}
+	var rows [][]string
 	for _, t := range s.Trims {
 		row := []string{fmt.Sprintf("%+.1f ms", t.TrimMs)}
 		for _, n := range []int{t.Early, t.Good, t.Late, t.Nothing, t.None} {
@@ -138,13 +138,10 @@ func (s Swept) Write(w io.Writer) error {
 		}
 		rows = append(rows, row)
 	}
-	table := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
-	for _, row := range rows {
-		fmt.Fprintln(table, strings.Join(row, "\t")+"\t")
-	}
-	if err := table.Flush(); err != nil {
+	err := render.Table(w, []string{"trim", "early", "good", "late", "nothing there", "no picture"}, rows)
+	if err != nil {
 		return err
 	}
-	_, err := fmt.Fprintf(w, "\n%s\nIn a simulated room (%s, seed %d), no real hardware.\n", s.Words, s.Room, s.Seed)
+	_, err = fmt.Fprintf(w, "\n%s\nIn a simulated room (%s, seed %d), no real hardware.\n", s.Words, s.Room, s.Seed)
 	return err
 }

@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"time"
 
+	"stillwater/internal/liquids"
 	"stillwater/internal/phys"
 	"stillwater/internal/shot"
 	"stillwater/internal/splash"
@@ -24,7 +25,7 @@ type ColumnRise struct {
 
 // draws is the speed at which a thread of radius a retracts, by the momentum that its end gathers: pi a sigma against
 // rho pi a² u² (J. B. Keller, Phys. Fluids 26 (1983) 3451-3453, from memory).
-func draws(liquid splash.Liquid, width phys.Length) phys.Speed {
+func draws(liquid liquids.Liquid, width phys.Length) phys.Speed {
 	return phys.Speed(math.Sqrt(float64(liquid.SurfaceTension) / (float64(liquid.Density) * float64(width) / 2)))
 }
 
@@ -160,7 +161,7 @@ func (r *Room) riseOf(f *Flight, d ValveDrop, own dice) error {
 // 0.066 to 0.081 s. It is as wide as the drop: what it throws off was larger than the drop that fell (6.6 against 5 mm;
 // Yu. D. Chashechkin and V. E. Prokhorov, Fluid Dynamics 60 (2025) 132).
 func (r *Room) columnOf(set shot.DropsSet, d ValveDrop, own dice) (ColumnRise, error) {
-	liquid, pool, err := liquids(set.Liquid, set.PoolLiquid)
+	liquid, pool, err := liquidsOf(set.Liquid, set.PoolLiquid)
 	if err != nil {
 		return ColumnRise{}, err
 	}
@@ -235,7 +236,7 @@ func touching(first ValveDrop, diameters float64) time.Duration {
 // spread is how the sheet of a collision spreads: for longer the more of its speed surface tension has to take, and as
 // far as that lets it. Powers of the Weber number and factors are this room's own choice, no source.
 func (r *Room) spread(m *Meeting, name string, own dice) {
-	liquid, _ := splash.LiquidNamed(name) // found before
+	liquid, _ := liquids.Named(name) // found before
 	d, v := float64(m.Diameter), float64(m.Relative)
 	weber := float64(liquid.Density) * v * v * d / float64(liquid.SurfaceTension)
 	takes := 0.32 * r.basin.sheet * d / v * math.Pow(weber, 0.4) * (1 + own.normal(r.spreads.SheetTime))

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/internal/liquids"
 	"stillwater/internal/phys"
 	"stillwater/internal/shot"
 	"stillwater/internal/splash"
@@ -398,7 +399,7 @@ func TestColumnsAreHighestAsPrinted(t *testing.T) {
 // (C. J. M. van Rijn et al. 2021, as reported in Physics 14, 32).
 func TestColumnRiseAgainstPublished(t *testing.T) {
 	s := defaultValveSpreads()
-	water, err := splash.LiquidNamed("water")
+	water, err := liquids.Named("water")
 	require.NoError(t, err)
 	column := func(rise float64, d phys.Length, v float64) ColumnRise {
 		crater := math.Pow(math.Pow(float64(d), 3)*v*v/(3*phys.Gravity), 0.25)

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"stillwater/internal/ballistics"
+	"stillwater/internal/liquids"
 	"stillwater/internal/phys"
 	"stillwater/internal/shot"
 	"stillwater/internal/splash"
@@ -71,7 +72,7 @@ type leaving struct {
 // have fallen: powers of the tip's radius in capillary lengths, within 3 % of what a one-dimensional model of the
 // necking gives (the test of package splash has it) from 1.5 to 7 mm of water.
 func leaveNozzle(set shot.DropSet, diameter phys.Length) (leaving, error) {
-	liquid, err := splash.LiquidNamed(set.Liquid)
+	liquid, err := liquids.Named(set.Liquid)
 	if err != nil {
 		return leaving{}, err
 	}
@@ -90,7 +91,7 @@ func (l leaving) fall(to phys.Length) (ballistics.Arrival, error) {
 func (r *Room) dropDiameter(f *Flight, rng dice) (phys.Length, error) {
 	d := f.Set.Drop.Diameter
 	if d == 0 {
-		liquid, err := splash.LiquidNamed(f.Set.Drop.Liquid)
+		liquid, err := liquids.Named(f.Set.Drop.Liquid)
 		if err != nil {
 			return 0, err
 		}
@@ -127,12 +128,12 @@ func timedPhases() []timed {
 // columnSpeedRoot is the root of the Weber number below which this room's drops raise no column.
 const columnSpeedRoot = 8
 
-// liquids returns the liquids of a drop and of the pool.
-func liquids(drop, pool string) (ofDrop, ofPool splash.Liquid, err error) {
-	if ofDrop, err = splash.LiquidNamed(drop); err != nil || pool == shot.SameLiquid {
+// liquidsOf returns the liquids of a drop and of the pool.
+func liquidsOf(drop, pool string) (ofDrop, ofPool liquids.Liquid, err error) {
+	if ofDrop, err = liquids.Named(drop); err != nil || pool == shot.SameLiquid {
 		return ofDrop, ofDrop, err
 	}
-	ofPool, err = splash.LiquidNamed(pool)
+	ofPool, err = liquids.Named(pool)
 	return ofDrop, ofPool, err
 }
 
@@ -140,7 +141,7 @@ func liquids(drop, pool string) (ofDrop, ofPool splash.Liquid, err error) {
 // latest that were printed, which a person can learn; each differs slightly.
 func (r *Room) addSplash(f *Flight, rng dice) error {
 	set := f.Set.Drop
-	liquid, pool, err := liquids(set.Liquid, set.PoolLiquid)
+	liquid, pool, err := liquidsOf(set.Liquid, set.PoolLiquid)
 	if err != nil {
 		return err
 	}

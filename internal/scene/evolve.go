@@ -5,6 +5,7 @@ import (
 	"math/rand/v2"
 	"time"
 
+	"stillwater/internal/liquids"
 	"stillwater/internal/optics"
 	"stillwater/internal/phys"
 	"stillwater/internal/shot"
@@ -87,7 +88,7 @@ func (f Flight) fallingAt(before time.Duration) []Ball {
 // swing is how much longer than round a drop is, so long after it let go. Frequency: Rayleigh's of an inviscid drop,
 // 8 sigma/(rho r³) = w²; decay: Lamb's, r²/(5 nu). It starts a fifth longer, own choice.
 func (f Flight) swing(t float64) float64 {
-	liquid, err := splash.LiquidNamed(f.Set.Drop.Liquid)
+	liquid, err := liquids.Named(f.Set.Drop.Liquid)
 	if err != nil {
 		return 0
 	}

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/ballistics"
+	"stillwater/internal/liquids"
 	"stillwater/internal/phys"
 	"stillwater/internal/shot"
 	"stillwater/internal/splash"
@@ -203,7 +204,7 @@ func TestDropsLeaveAsPlanned(t *testing.T) {
 		for nozzle := phys.Length(1.5e-3); nozzle < 7e-3; nozzle += 0.5e-3 {
 			set := dropSet().Drop
 			set.Liquid, set.Nozzle = liquid, nozzle
-			known, err := splash.LiquidNamed(liquid)
+			known, err := liquids.Named(liquid)
 			require.NoError(t, err)
 			start, err := splash.StartOf(nozzle, known)
 			require.NoError(t, err)
@@ -222,7 +223,7 @@ func TestDropsLeaveAsPlanned(t *testing.T) {
 
 // inWater is a flight's impact, of water in water.
 func inWater(f Flight) splash.Impact {
-	water := splash.Liquids()[0]
+	water := liquids.All()[0]
 	return splash.Impact{Diameter: f.Diameter, Speed: f.Speed, Drop: water, Pool: water}
 }
 

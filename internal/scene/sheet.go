@@ -5,9 +5,9 @@ import (
 	"math/rand/v2"
 	"time"
 
+	"stillwater/internal/liquids"
 	"stillwater/internal/phys"
 	"stillwater/internal/shot"
-	"stillwater/internal/splash"
 )
 
 // parcel is a part of what is thrown. It leaves the hand beside the middle and goes on at a speed of its own, so that
@@ -137,7 +137,7 @@ func (f film) at(sides func(age float64) (long, wide float64), age float64) (For
 		}
 	}
 	long, wide := sides(torn)
-	water, _ := splash.LiquidNamed("water")
+	water, _ := liquids.Named("water")
 	perMass := float64(water.SurfaceTension) / float64(water.Density)
 	drawn := torn + wide/2/math.Sqrt(2*perMass/tearsAt)
 	if age < drawn {

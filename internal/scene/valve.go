@@ -8,6 +8,7 @@ import (
 	"slices"
 	"time"
 
+	"stillwater/internal/liquids"
 	"stillwater/internal/phys"
 	"stillwater/internal/shot"
 	"stillwater/internal/splash"
@@ -153,7 +154,7 @@ const (
 // stayed on the tip it makes the drop, and part of it stays again. What flows while the drop before hangs is poured
 // into that, in cubic metres.
 func (r *Room) dropOf(set shot.DropsSet, valve int, from, to time.Duration) (d ValveDrop, poured float64, err error) {
-	liquid, err := splash.LiquidNamed(set.Liquid)
+	liquid, err := liquids.Named(set.Liquid)
 	if err != nil {
 		return d, 0, err
 	}
@@ -205,7 +206,7 @@ const fasterBySurplus = 0.95
 // neckTime is how long a drop hangs on by its neck, in seconds: what is too heavy by a little begins slowly, and grows
 // as whatever is unstable does, by the same factor in the same time. In units of sqrt(length/g) of the capillary
 // length, near what a one-dimensional model of the neck gives: own choice.
-func neckTime(surplus float64, liquid splash.Liquid) float64 {
+func neckTime(surplus float64, liquid liquids.Liquid) float64 {
 	length := math.Sqrt(float64(liquid.SurfaceTension) / (float64(liquid.Density) * phys.Gravity))
 	return math.Sqrt(length/phys.Gravity) * (2.3 + 0.7*math.Log(1/surplus))
 }

@@ -11,7 +11,7 @@ type Velocity struct{ X, Y, Z phys.Speed }
 
 // Water is where the liquid is at one instant, and how fast its parts move. Nil parts are not there.
 type Water struct {
-	Liquid string // a name in splash.Liquids
+	Liquid string // a name in liquids.All
 	Detail uint64 // the seed of what no law here speaks of: where on a rim a finger stands, where a sheet has holes
 	Pool   bool   // there is a surface; without one, a throw
 	Balls  []Ball // free drops of which a law is known

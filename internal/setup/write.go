@@ -56,14 +56,7 @@ func Write(path string, before, after []byte) (backup string, err error) {
 			return "", err
 		}
 	}
-	temporary := filepath.Join(filepath.Dir(path), "."+filepath.Base(path)+".new")
-	if err := create(temporary, after, mode, old); err != nil {
-		return backup, err
-	}
-	if err := os.Rename(temporary, path); err != nil {
-		return backup, errors.Join(err, os.Remove(temporary))
-	}
-	return backup, syncFolder(filepath.Dir(path))
+	return backup, textfile.ReplaceBy(path, mode, func(f *os.File) error { return fill(f, after, mode, old) })
 }
 
 // keep writes the older text beside the file.
@@ -86,30 +79,20 @@ func keep(path string, text []byte, old fs.FileInfo) (string, error) {
 }
 
 // create makes a file that is not there yet, on the disk when it returns. A name that is taken, also by a link, is an
-// error; the temporary one of a run that was cut off is replaced.
-func create(path string, text []byte, mode fs.FileMode, old fs.FileInfo) (err error) {
+// error.
+func create(path string, text []byte, mode fs.FileMode, old fs.FileInfo) error {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, mode)
-	if errors.Is(err, fs.ErrExist) && filepath.Ext(path) == ".new" {
-		if err := os.Remove(path); err != nil {
-			return err
-		}
-		f, err = os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, mode)
-	}
 	if err != nil {
 		return err
 	}
-	_, err = f.Write(text)
-	err = errors.Join(err, f.Chmod(mode), sameOwner(f, old), f.Sync(), f.Close())
-	if err != nil {
+	if err := errors.Join(fill(f, text, mode, old), f.Sync(), f.Close()); err != nil {
 		return errors.Join(err, os.Remove(path))
 	}
 	return nil
 }
 
-func syncFolder(dir string) error {
-	f, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	return errors.Join(f.Sync(), f.Close())
+// fill writes a text into a new file that gets mode and owner of the old one.
+func fill(f *os.File, text []byte, mode fs.FileMode, old fs.FileInfo) error {
+	_, err := f.Write(text)
+	return errors.Join(err, f.Chmod(mode), sameOwner(f, old))
 }

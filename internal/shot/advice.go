@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"stillwater/internal/ballistics"
+	"stillwater/internal/liquids"
 	"stillwater/internal/phys"
 	"stillwater/internal/splash"
 )
@@ -280,12 +281,12 @@ const maxUnsure = 0.25
 type swinging struct {
 	diameter phys.Length
 	known    float64
-	liquid   splash.Liquid
+	liquid   liquids.Liquid
 	start    splash.Start
 	once     phys.Time
 }
 
-func newSwinging(d DropSet, diameter phys.Length, liquid splash.Liquid, known float64) (swinging, error) {
+func newSwinging(d DropSet, diameter phys.Length, liquid liquids.Liquid, known float64) (swinging, error) {
 	start, err := d.start()
 	return swinging{diameter, known, liquid, start, splash.Swing(diameter, liquid)}, err
 }

@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/ballistics"
+	"stillwater/internal/liquids"
 	"stillwater/internal/phys"
 	"stillwater/internal/splash"
 )
@@ -47,7 +48,7 @@ func TestDropInTheDark(t *testing.T) {
 	p, tl, err := Compile(s, b)
 	require.NoError(t, err)
 
-	water, err := splash.LiquidNamed("water")
+	water, err := liquids.Named("water")
 	require.NoError(t, err)
 	leaves, err := splash.StartOf(3*mm, water)
 	require.NoError(t, err)

@@ -5,6 +5,7 @@ import (
 	"strconv"
 	"strings"
 
+	"stillwater/internal/liquids"
 	"stillwater/internal/phys"
 	"stillwater/internal/splash"
 	"stillwater/internal/valve"
@@ -65,7 +66,7 @@ type DropsSet struct {
 	Closes    phys.Time   `json:"closes"`    // from switching off until none flows
 	Weighed   Weighings   `json:"weighed"`   // what openings gave on a scale; "": computed from the above
 
-	Liquid     string      `json:"liquid"`      // of the drops: a name in splash.Liquids
+	Liquid     string      `json:"liquid"`      // of the drops: a name in liquids.All
 	PoolLiquid string      `json:"pool_liquid"` // one too, or SameLiquid
 	PoolDepth  phys.Length `json:"pool_depth"`
 
@@ -124,9 +125,9 @@ func defaultDrops() DropsSet {
 
 // fields lists every field of d, bound to it, and its trim.
 func (d *DropsSet) fields(trim *phys.Time) []field {
-	var liquids []string
-	for _, l := range splash.Liquids() {
-		liquids = append(liquids, l.Name)
+	var names []string
+	for _, l := range liquids.All() {
+		names = append(names, l.Name)
 	}
 	list := []field{count("drops.count", &d.Count, 1, maxCount)}
 	for i, o := range []*Opening{&d.First, &d.Second, &d.Third} {
@@ -146,8 +147,8 @@ func (d *DropsSet) fields(trim *phys.Time) []field {
 		quantity("drops.opens", &d.Opens, 0, 100*ms),
 		quantity("drops.closes", &d.Closes, 0, 100*ms),
 		weighings("drops.weighed", &d.Weighed),
-		choice("drops.liquid", &d.Liquid, liquids),
-		choice("drops.pool_liquid", &d.PoolLiquid, append([]string{SameLiquid}, liquids...)),
+		choice("drops.liquid", &d.Liquid, names),
+		choice("drops.pool_liquid", &d.PoolLiquid, append([]string{SameLiquid}, names...)),
 		quantity("drops.pool_depth", &d.PoolDepth, 1*mm, 1),
 		choice("drops.want", &d.Want, []Wanted{WantPhase, WantCollision}),
 		choice("drops.phase", &d.Phase, splash.Phases()),

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"stillwater/internal/ballistics"
+	"stillwater/internal/liquids"
 	"stillwater/internal/phys"
 	"stillwater/internal/splash"
 	"stillwater/internal/valve"
@@ -63,7 +64,7 @@ type deviation struct {
 
 // valve is the valve of these drops.
 func (d DropsSet) valve() (valve.Valve, error) {
-	liquid, err := splash.LiquidNamed(d.Liquid)
+	liquid, err := liquids.Named(d.Liquid)
 	if err != nil {
 		return valve.Valve{}, &FieldError{Field: "drops.liquid", Why: err.Error(), Remedy: "name one of the liquids listed"}
 	}
@@ -226,17 +227,17 @@ func (d DropsSet) splashes(p DropsPath, off deviation) (DropsPath, error) {
 }
 
 // liquid is the drops' liquid, whose name was checked.
-func (d DropsSet) liquid() splash.Liquid {
-	liquid, _ := splash.LiquidNamed(d.Liquid)
+func (d DropsSet) liquid() liquids.Liquid {
+	liquid, _ := liquids.Named(d.Liquid)
 	return liquid
 }
 
 // pool is the liquid of the pool. Its name was checked.
-func (d DropsSet) pool() splash.Liquid {
+func (d DropsSet) pool() liquids.Liquid {
 	if d.PoolLiquid == SameLiquid {
 		return d.liquid()
 	}
-	liquid, _ := splash.LiquidNamed(d.PoolLiquid)
+	liquid, _ := liquids.Named(d.PoolLiquid)
 	return liquid
 }
 

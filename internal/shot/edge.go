@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"stillwater/internal/outliers"
 	"stillwater/internal/phys"
 )
 
@@ -43,34 +44,18 @@ func (s Set) RaggedEdge(throws []Passage) (Edge, bool) {
 		front, end := (t.BeamBroken - t.GateBroken).Seconds(), (t.BeamClear - t.GateClear).Seconds()
 		off[i] = (front - end) * 2 * float64(s.Throw.Gate) / (front + end)
 	}
-	kept := withoutOutliers(off)
-	mean, squares := 0., 0.
-	for _, x := range kept {
-		mean += x / float64(len(kept))
+	spray := outliers.Of(off, 0)
+	for _, i := range slices.Backward(spray) {
+		off = slices.Delete(off, i, i+1)
 	}
-	for _, x := range kept {
+	mean, squares := 0., 0.
+	for _, x := range off {
+		mean += x / float64(len(off))
+	}
+	for _, x := range off {
 		squares += (x - mean) * (x - mean)
 	}
-	freedom := float64(len(kept) - 1)
-	return Edge{SD: phys.Length(math.Sqrt(squares/freedom) / 2), Spray: len(throws) - len(kept),
+	freedom := float64(len(off) - 1)
+	return Edge{SD: phys.Length(math.Sqrt(squares/freedom) / 2), Spray: len(spray),
 		Within: outlierCost / math.Sqrt(2*freedom)}, true
-}
-
-// withoutOutliers leaves out values with a modified z-score above 3.5: B. Iglewicz and D. C. Hoaglin 1993, as the
-// NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17, recommends it. Half of the values are never left out.
-func withoutOutliers(values []float64) []float64 {
-	const maxScore, scoreScale = 3.5, 0.6745
-	middle := median(values)
-	deviations := make([]float64, len(values))
-	for i, x := range values {
-		deviations[i] = math.Abs(x - middle)
-	}
-	most := maxScore / scoreScale * median(deviations)
-	return slices.DeleteFunc(slices.Clone(values), func(x float64) bool { return math.Abs(x-middle) > most })
-}
-
-func median(values []float64) float64 {
-	sorted := slices.Sorted(slices.Values(values))
-	n := len(sorted)
-	return (sorted[(n-1)/2] + sorted[n/2]) / 2
 }

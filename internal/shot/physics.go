@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"stillwater/internal/ballistics"
+	"stillwater/internal/liquids"
 	"stillwater/internal/phys"
 	"stillwater/internal/splash"
 )
@@ -60,18 +61,18 @@ func (d DropSet) start() (splash.Start, error) {
 }
 
 // liquid is the drop's liquid.
-func (d DropSet) liquid() (splash.Liquid, error) { return liquidNamed("drop.liquid", d.Liquid) }
+func (d DropSet) liquid() (liquids.Liquid, error) { return liquidNamed("drop.liquid", d.Liquid) }
 
 // pool is the liquid of the pool.
-func (d DropSet) pool() (splash.Liquid, error) {
+func (d DropSet) pool() (liquids.Liquid, error) {
 	if d.PoolLiquid == SameLiquid {
 		return d.liquid()
 	}
 	return liquidNamed("drop.pool_liquid", d.PoolLiquid)
 }
 
-func liquidNamed(field, name string) (splash.Liquid, error) {
-	liquid, err := splash.LiquidNamed(name)
+func liquidNamed(field, name string) (liquids.Liquid, error) {
+	liquid, err := liquids.Named(name)
 	if err != nil {
 		return liquid, &FieldError{Field: field, Why: err.Error(), Remedy: "name one of the liquids listed"}
 	}

@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"stillwater/internal/beam"
+	"stillwater/internal/liquids"
 	"stillwater/internal/optics"
 	"stillwater/internal/phys"
 	"stillwater/internal/splash"
@@ -238,9 +239,9 @@ type field struct {
 
 // fields lists every field of s, bound to it. The ranges are the models' domains, or what fits in a room.
 func (s *Set) fields() []field {
-	var liquids []string
-	for _, l := range splash.Liquids() {
-		liquids = append(liquids, l.Name)
+	var names []string
+	for _, l := range liquids.All() {
+		names = append(names, l.Name)
 	}
 	d, t, n, l := &s.Drop, &s.Throw, &s.Sound, &s.Light
 	return append([]field{
@@ -249,10 +250,10 @@ func (s *Set) fields() []field {
 		quantity("drop.beam", &d.Beam, 1*mm, 5),
 		quantity("drop.nozzle", &d.Nozzle, 0.1*mm, 1*cm),
 		quantity("drop.diameter", &d.Diameter, 0, 1*cm),
-		choice("drop.liquid", &d.Liquid, liquids),
+		choice("drop.liquid", &d.Liquid, names),
 		choice("drop.phase", &d.Phase, splash.Phases()),
 		quantity("drop.pool_depth", &d.PoolDepth, 1*mm, 1),
-		since(choice("drop.pool_liquid", &d.PoolLiquid, append([]string{SameLiquid}, liquids...))),
+		since(choice("drop.pool_liquid", &d.PoolLiquid, append([]string{SameLiquid}, names...))),
 		count("drop.nth", &d.Nth, 1, 255),
 		quantity("throw.gate", &t.Gate, 5*mm, 1),
 		quantity("throw.to_focus", &t.ToFocus, 1*cm, 5),

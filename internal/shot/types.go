@@ -75,10 +75,10 @@ type DropSet struct {
 	Beam      phys.Length  `json:"beam"`     // nozzle tip to beam
 	Nozzle    phys.Length  `json:"nozzle"`   // outer diameter
 	Diameter  phys.Length  `json:"diameter"` // of the drop, if measured; 0: computed from nozzle and liquid
-	Liquid    string       `json:"liquid"`   // a name in splash.Liquids
+	Liquid    string       `json:"liquid"`   // a name in liquids.All
 	Phase     splash.Phase `json:"phase"`
 	PoolDepth phys.Length  `json:"pool_depth"`
-	// PoolLiquid is a name in splash.Liquids, or SameLiquid.
+	// PoolLiquid is a name in liquids.All, or SameLiquid.
 	PoolLiquid string `json:"pool_liquid"`
 	Nth        int    `json:"nth"` // which drop of a train, 1 the first
 }

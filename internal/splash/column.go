@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"stillwater/internal/liquids"
 	"stillwater/internal/phys"
 )
 
@@ -193,7 +194,7 @@ const (
 
 // SheetWidest is how long after contact the sheet of a drop that met a column is widest, with its spread as a standard
 // deviation of the logarithm. It does not depend on the speed.
-func SheetWidest(diameter phys.Length, liquid Liquid) (at phys.Time, spread float64) {
+func SheetWidest(diameter phys.Length, liquid liquids.Liquid) (at phys.Time, spread float64) {
 	d := float64(diameter)
 	unit := math.Sqrt(float64(liquid.Density) * d * d * d / (6 * float64(liquid.SurfaceTension)))
 	return phys.Time(widestTime * unit), widestSpread

@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/internal/liquids"
 	"stillwater/internal/phys"
 	"stillwater/internal/published"
 )
@@ -173,6 +174,6 @@ func TestColumnHighestAt(t *testing.T) {
 }
 
 // intoItsOwn is the impact of a drop on a pool of its own liquid.
-func intoItsOwn(diameter phys.Length, speed phys.Speed, liquid Liquid) Impact {
+func intoItsOwn(diameter phys.Length, speed phys.Speed, liquid liquids.Liquid) Impact {
 	return Impact{Diameter: diameter, Speed: speed, Drop: liquid, Pool: liquid}
 }

@@ -1,50 +1,11 @@
 package splash
 
 import (
-	"fmt"
 	"math"
-	"strings"
 
+	"stillwater/internal/liquids"
 	"stillwater/internal/phys"
 )
-
-// Liquid has the properties that set the drop's size.
-type Liquid struct {
-	Name           string // "water"
-	Label          string // for people: "Water"
-	Density        phys.Density
-	SurfaceTension phys.SurfaceTension
-	Source         string // of both numbers
-}
-
-// Liquids lists the liquids known by name, at 20 °C, water first.
-func Liquids() []Liquid {
-	water := phys.WaterDensity(phys.RoomTemperature)
-	return []Liquid{
-		{"water", "Water", water, phys.WaterSurfaceTension(phys.RoomTemperature),
-			"Tanaka 2001 and IAPWS R1-76(2014), for clean water"},
-		{"milk", "Milk", 1030, 0.0524,
-			"surface tension: A. J. Bertsch, J. Dairy Research 50 (1983) 259-267, +-2 mN/m; density from memory"},
-		{"glycerol-water", "Glycerol and water, 1:1 by mass", 1126, 0.070,
-			"density: A. Volk and C. J. Kaehler, Experiments in Fluids 59 (2018) 75; surface tension from memory"},
-		{"dyed-water", "Water with food dye", water, 0.070,
-			"common practice, no source: water with a few mN/m off for what is in the dye"},
-		{"soapy-water", "Water with washing-up liquid", water, 0.030,
-			"surface tension from memory, 25 to 35 mN/m with the soap"},
-	}
-}
-
-// LiquidNamed looks up a liquid by name.
-func LiquidNamed(name string) (Liquid, error) {
-	var names []string
-	for _, l := range Liquids() {
-		if l.Name == name {
-			return l, nil
-		}
-		names = append(names, l.Name)
-	}
-	return Liquid{}, fmt.Errorf("%q is not a liquid known here; known are %s", name, strings.Join(names, ", "))
-}
 
 // Domain of DropDiameter. The ratio is r/V^(1/3).
 const (
@@ -55,7 +16,7 @@ const (
 )
 
 // widestNozzle is the end of that domain, in whole tenths of a millimetre.
-func widestNozzle(liquid Liquid) phys.Length {
+func widestNozzle(liquid liquids.Liquid) phys.Length {
 	return phys.Length(math.Floor(float64(nozzleAt(maxRatio, liquid))*1e4) / 1e4)
 }
 
@@ -66,7 +27,7 @@ func widestNozzle(liquid Liquid) phys.Length {
 // Brown, J. Am. Chem. Soc. 41 (1919) 499-524. It holds for slow dripping; ordinary dripping gives drops up to 3 %
 // larger. Domains: nozzle 0.1 mm up to where r/V^(1/3) is 1.25 (15 mm for water), density 500 to 2000 kg/m³, surface
 // tension 10 to 100 mN/m. For viscous liquids, and for nozzles under 1 mm, the correction is less certain.
-func DropDiameter(nozzle phys.Length, liquid Liquid) (phys.Length, error) {
+func DropDiameter(nozzle phys.Length, liquid liquids.Liquid) (phys.Length, error) {
 	if err := phys.Within("density", liquid.Density, minDensity, maxDensity); err != nil {
 		return 0, err
 	}
@@ -92,7 +53,7 @@ func DropDiameter(nozzle phys.Length, liquid Liquid) (phys.Length, error) {
 }
 
 // nozzleAt is the outer diameter of the nozzle whose drop has r/V^(1/3) = x: Tate's law solved for r.
-func nozzleAt(x float64, liquid Liquid) phys.Length {
+func nozzleAt(x float64, liquid liquids.Liquid) phys.Length {
 	weight := 2 * math.Pi * float64(liquid.SurfaceTension) * harkinsBrown(x) / (float64(liquid.Density) * phys.Gravity)
 	return phys.Length(2 * math.Sqrt(weight*x*x*x))
 }

@@ -3,12 +3,13 @@ package splash_test
 import (
 	"fmt"
 
+	"stillwater/internal/liquids"
 	"stillwater/internal/splash"
 )
 
 // Water drips from a 3 mm nozzle and reaches a deep pool at 2.7 m/s: when its column is highest.
 func ExampleWhen() {
-	water, err := splash.LiquidNamed("water")
+	water, err := liquids.Named("water")
 	if err != nil {
 		fmt.Println(err)
 		return

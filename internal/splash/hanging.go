@@ -3,6 +3,7 @@ package splash
 import (
 	"math"
 
+	"stillwater/internal/liquids"
 	"stillwater/internal/phys"
 )
 
@@ -30,7 +31,7 @@ const mostFalls = 0.95
 
 // HangingFrom is the drop at a tip of that outer diameter, wetted to its rim. Domains: as DropDiameter, but from a
 // twentieth of the capillary length up (0.3 mm for water). What falls is as there, by Harkins and Brown.
-func HangingFrom(tip phys.Length, liquid Liquid) (Hanging, error) {
+func HangingFrom(tip phys.Length, liquid liquids.Liquid) (Hanging, error) {
 	diameter, err := DropDiameter(tip, liquid)
 	if err != nil {
 		return Hanging{}, err

@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 
+	"stillwater/internal/liquids"
 	"stillwater/internal/phys"
 )
 
@@ -154,8 +155,8 @@ const (
 type Impact struct {
 	Diameter phys.Length
 	Speed    phys.Speed
-	Drop     Liquid
-	Pool     Liquid
+	Drop     liquids.Liquid
+	Pool     liquids.Liquid
 }
 
 // When is the window of a phase of an impact's splash. Domains: diameter 1 to 12 mm, speed 0.5 to 9.5 m/s. Contact is
@@ -268,7 +269,7 @@ func (i Impact) weber() float64 {
 
 // Swings is how often a drop has swung between long and flat since it let go, some time ago, and how well that is
 // known, as a standard deviation. It lets go at its longest; known is how well its diameter is known, as a fraction.
-func Swings(since phys.Time, diameter phys.Length, known float64, l Liquid) (count, spread float64) {
+func Swings(since phys.Time, diameter phys.Length, known float64, l liquids.Liquid) (count, spread float64) {
 	count = float64(since/Swing(diameter, l)) / (1 + slowerSwing)
 	return count, math.Hypot(startSwing, count*math.Hypot(1.5*known, slowerSpread))
 }
@@ -288,7 +289,7 @@ const (
 
 // Swing is the time in which a drop swings from long to flat and back, at small amplitude: (pi/4) sqrt(rho d³/sigma),
 // Lord Rayleigh, Proc. R. Soc. London 29 (1879) 71-97. Large swings take a few percent longer (from memory).
-func Swing(diameter phys.Length, l Liquid) phys.Time {
+func Swing(diameter phys.Length, l liquids.Liquid) phys.Time {
 	d := float64(diameter)
 	return phys.Time(math.Pi / 4 * math.Sqrt(float64(l.Density)*d*d*d/float64(l.SurfaceTension)))
 }

@@ -3,6 +3,7 @@ package splash
 import (
 	"math"
 
+	"stillwater/internal/liquids"
 	"stillwater/internal/phys"
 )
 
@@ -33,7 +34,7 @@ var startTable = [...]struct{ radius, length, release float64 }{
 
 // StartOf is the start of a drop from a nozzle of that outer diameter, wetted to its rim. A wider nozzle than the
 // domain of DropDiameter, or a liquid outside it, is an error as there.
-func StartOf(nozzle phys.Length, liquid Liquid) (Start, error) {
+func StartOf(nozzle phys.Length, liquid liquids.Liquid) (Start, error) {
 	if _, err := DropDiameter(nozzle, liquid); err != nil {
 		return Start{}, err
 	}
@@ -57,6 +58,6 @@ func StartOf(nozzle phys.Length, liquid Liquid) (Start, error) {
 }
 
 // capillaryLength is sqrt(sigma/(rho g)) in metres.
-func capillaryLength(l Liquid) float64 {
+func capillaryLength(l liquids.Liquid) float64 {
 	return math.Sqrt(float64(l.SurfaceTension) / (float64(l.Density) * phys.Gravity))
 }

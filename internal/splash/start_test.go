@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/internal/liquids"
 	"stillwater/internal/phys"
 	"stillwater/internal/published"
 )
@@ -68,7 +69,7 @@ func TestNeckingMassesEschbaum(t *testing.T) {
 // with all of that flow it must be longer than both, as it begins as large as can hang, and without flow shorter.
 // Density, surface tension and viscosity of the mixture: 1181 kg/m³, 66.7 mN/m, 22 mPa s, from memory.
 func TestNeckingLengthPublished(t *testing.T) {
-	mixture := Liquid{Density: 1181, SurfaceTension: 0.0667}
+	mixture := liquids.Liquid{Density: 1181, SurfaceTension: 0.0667}
 	unit := capillaryLength(mixture)
 	time := math.Sqrt(unit / phys.Gravity)
 	tip := 1.5e-3 / unit
@@ -107,7 +108,7 @@ func TestStartWater(t *testing.T) {
 
 // A start grows with nozzle and surface tension; it lies below the tip by more than the drop's diameter.
 func TestStartProperties(t *testing.T) {
-	for _, liquid := range Liquids() {
+	for _, liquid := range liquids.All() {
 		widest := nozzleAt(maxRatio, liquid)
 		var last Start
 		for nozzle := phys.Length(0.3e-3); nozzle < widest*0.95; nozzle *= 1.1 {

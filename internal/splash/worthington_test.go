@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/internal/liquids"
 	"stillwater/internal/phys"
 	"stillwater/internal/published"
 )
@@ -21,7 +22,7 @@ type reading struct {
 	bubble        bool // the crown had closed over it
 	diameter      float64
 	speed         float64
-	liquid        Liquid
+	liquid        liquids.Liquid
 	printedFigure bool // one time is printed for it
 }
 
@@ -111,7 +112,7 @@ func (r reading) ratio() float64 {
 }
 
 // splashOf is a drop that falls into a pool of its own liquid.
-func splashOf(diameter phys.Length, speed phys.Speed, liquid Liquid) Impact {
+func splashOf(diameter phys.Length, speed phys.Speed, liquid liquids.Liquid) Impact {
 	return Impact{Diameter: diameter, Speed: speed, Drop: liquid, Pool: liquid}
 }
 
@@ -362,12 +363,12 @@ func TestNoColumn(t *testing.T) {
 // pool opens a larger crater, in a time that grows with the density ratio to the power 0.08 (Lherm 2022: c4 + c5 of
 // testdata/published/splash_formulas.csv).
 func TestPoolLiquid(t *testing.T) {
-	at := func(p Phase, drop, pool Liquid) float64 {
+	at := func(p Phase, drop, pool liquids.Liquid) float64 {
 		w, err := When(p, Impact{Diameter: 3e-3, Speed: 2.4, Drop: drop, Pool: pool})
 		require.NoError(t, err)
 		return float64(w.Central)
 	}
-	soapy, err := LiquidNamed("soapy-water")
+	soapy, err := liquids.Named("soapy-water")
 	require.NoError(t, err)
 	water := waterAt(20)
 	assert.Greater(t, at(ColumnHighest, water, soapy), 1.1*at(ColumnHighest, water, water))

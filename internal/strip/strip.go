@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"stillwater/internal/phys"
 	"stillwater/internal/svg"
 	"stillwater/internal/tuning"
 )
@@ -318,7 +319,7 @@ func (s *sheet) best(strip Strip, foot float64) {
 
 func (s *sheet) axis(axis Axis, y float64) {
 	s.path("axis", fmt.Sprintf("M%s %sH%s", svg.Number(left), svg.Number(y), svg.Number(right)))
-	from, to := inMs(s.r.From), inMs(s.r.To)
+	from, to := phys.Milliseconds(s.r.From), phys.Milliseconds(s.r.To)
 	rough := (to - from) / math.Max(1, (right-left)/tickAir)
 	power := math.Pow(10, math.Floor(math.Log10(rough)))
 	step := 10 * power
@@ -336,8 +337,6 @@ func (s *sheet) axis(axis Axis, y float64) {
 	s.text("tick", pad, y+18, "start", string(axis)+" in ms")
 }
 
-func inMs(d time.Duration) float64 { return float64(d) / 1e6 }
-
 // value is a place on the axis; a trim has its sign.
 func value(axis Axis, ms float64, digits int) string {
 	text := strconv.FormatFloat(math.Abs(ms), 'f', digits, 64)
@@ -352,7 +351,9 @@ func value(axis Axis, ms float64, digits int) string {
 }
 
 // at is a place on the axis with its unit, which stays with it.
-func (s Strip) at(at time.Duration) string { return value(s.Axis, inMs(at), 1) + "\u00a0ms" }
+func (s Strip) at(at time.Duration) string {
+	return value(s.Axis, phys.Milliseconds(at), 1) + "\u00a0ms"
+}
 
 // word is a verdict as a lane is called.
 func word(verdict string) string {

@@ -28,3 +28,12 @@ func TestEscape(t *testing.T) {
 		assert.Equal(t, want, read)
 	}
 }
+
+func TestKeepUnits(t *testing.T) {
+	for words, want := range map[string]string{
+		"40 cm, 3.2 m/s and 213 ms": "40\u00a0cm, 3.2\u00a0m/s and 213\u00a0ms", "20 °C": "20\u00a0°C",
+		"95 % at 20 degrees": "95\u00a0% at 20\u00a0degrees", "5 more, 3 steps": "5 more, 3 steps",
+	} {
+		assert.Equal(t, want, KeepUnits(words))
+	}
+}

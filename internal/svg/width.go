@@ -1,6 +1,9 @@
 package svg
 
-import "strings"
+import (
+	"regexp"
+	"strings"
+)
 
 // widths are those of the characters from space to ~ in hundredths of the letters' size, in DejaVu Sans as a browser
 // measured them: the fonts of phones are narrower.
@@ -50,3 +53,8 @@ func Wrap(words string, size, wide float64) (lines []string) {
 	}
 	return append(lines, strings.TrimSuffix(line, " "))
 }
+
+var beforeUnit = regexp.MustCompile(`(\d) ((?:[µnm]?s|[cmµ]?m|degrees|°C)\b|%)`)
+
+// KeepUnits keeps each number and its unit on one line, by a no-break space.
+func KeepUnits(words string) string { return beforeUnit.ReplaceAllString(words, "$1\u00a0$2") }

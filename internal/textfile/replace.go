@@ -5,20 +5,29 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-
-	"stillwater/internal/regular"
 )
 
 // Replace replaces a file by a text, atomically: after a loss of power the file has the old text or the new one. The
 // text is on the disk when Replace returns.
 func Replace(path string, text []byte, mode fs.FileMode) error {
-	next := path + ".new"
-	file, err := regular.OpenFile(next, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, mode)
+	return ReplaceBy(path, mode, func(file *os.File) error {
+		_, err := file.Write(text)
+		return err
+	})
+}
+
+// ReplaceBy is Replace for what write writes. When that fails, the file is as it was. The new one has the mode from the
+// beginning; what else is to be set, write sets.
+func ReplaceBy(path string, mode fs.FileMode, write func(*os.File) error) error {
+	next := filepath.Join(filepath.Dir(path), "."+filepath.Base(path)+".new")
+	if err := os.Remove(next); err != nil && !errors.Is(err, fs.ErrNotExist) { // of a run that was cut off
+		return err
+	}
+	file, err := os.OpenFile(next, os.O_WRONLY|os.O_CREATE|os.O_EXCL, mode)
 	if err != nil {
 		return err
 	}
-	_, err = file.Write(text)
-	if err := errors.Join(err, file.Sync(), file.Close()); err != nil {
+	if err := errors.Join(write(file), file.Sync(), file.Close()); err != nil {
 		return errors.Join(err, os.Remove(next))
 	}
 	if err := os.Rename(next, path); err != nil {

@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"stillwater/internal/phys"
 	"strings"
 	"testing"
 	"time"
@@ -92,7 +93,7 @@ func (l *learner) next(tries []Try) float64 {
 		}
 		l.asked, l.trim = len(tries), Learn(l.plan, tries, now).Trim
 	}
-	return inMs(l.trim)
+	return phys.Milliseconds(l.trim)
 }
 func (l *learner) keeps(tries []Try) float64 { return l.next(tries) }
 
@@ -102,7 +103,7 @@ type sweeper struct{ trims []time.Duration }
 
 func (s sweeper) next(tries []Try) float64 {
 	if len(tries) < len(s.trims) {
-		return inMs(s.trims[len(tries)])
+		return phys.Milliseconds(s.trims[len(tries)])
 	}
 	return s.keeps(tries[:len(s.trims)])
 }
@@ -111,7 +112,7 @@ func (s sweeper) keeps(tries []Try) float64 {
 	sum, n := 0.0, 0.0
 	for _, t := range tries {
 		if t.Verdict == Good {
-			sum, n = sum+inMs(t.At), n+1
+			sum, n = sum+phys.Milliseconds(t.At), n+1
 		}
 	}
 	return sum / max(n, 1)
@@ -301,9 +302,9 @@ func TestIntervalCovers(t *testing.T) {
 			if at := fromMs(best); a.Low <= at && at <= a.High {
 				covered[count]++
 			}
-			width[count] += inMs(a.High-a.Low) / n
+			width[count] += phys.Milliseconds(a.High-a.Low) / n
 			now = a.Trim
-			tries = append(tries, Try{At: now, Verdict: e.verdict(inMs(now), e.chance())})
+			tries = append(tries, Try{At: now, Verdict: e.verdict(phys.Milliseconds(now), e.chance())})
 		}
 	}
 	for _, count := range []int{1, 2, 4, most} {

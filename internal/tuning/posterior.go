@@ -3,6 +3,7 @@ package tuning
 import (
 	"math"
 	"slices"
+	"stillwater/internal/phys"
 	"time"
 )
 
@@ -55,8 +56,9 @@ type row struct {
 }
 
 func newPosterior(plan Plan, tries []Try, now time.Duration) *posterior {
-	p := &posterior{unit: time.Millisecond, now: inMs(now)}
-	scatter, tolerance := max(inMs(plan.Scatter), minScatter), max(inMs(plan.Tolerance), minTolerance)
+	p := &posterior{unit: time.Millisecond, now: phys.Milliseconds(now)}
+	scatter := max(phys.Milliseconds(plan.Scatter), minScatter)
+	tolerance := max(phys.Milliseconds(plan.Tolerance), minTolerance)
 	if scatter+tolerance < 1.5 {
 		p.unit = 100 * time.Microsecond
 	}
@@ -94,13 +96,13 @@ func (p *posterior) span(plan Plan, groups []likelihood) {
 }
 
 func surpriseSD(plan Plan) float64 {
-	return max(surpriseFactor*inMs(plan.High-plan.Low)/(2*normalTenth), minSurprise)
+	return max(surpriseFactor*phys.Milliseconds(plan.High-plan.Low)/(2*normalTenth), minSurprise)
 }
 
 // prior is the logarithm of the density of each trim before the first try: the plan's band, and less likely anything.
 func (p *posterior) prior(plan Plan) []float64 {
-	early := max(-inMs(plan.Low)/normalTenth, p.step)
-	late := max(inMs(plan.High)/normalTenth, p.step)
+	early := max(-phys.Milliseconds(plan.Low)/normalTenth, p.step)
+	late := max(phys.Milliseconds(plan.High)/normalTenth, p.step)
 	wide := surpriseSD(plan)
 	logs := make([]float64, trims)
 	for i := range logs {
@@ -160,9 +162,9 @@ func group(tries []Try) (groups []likelihood) {
 		if !t.says() {
 			continue
 		}
-		g := likelihood{at: math.Round(inMs(t.At)*10) / 10, verdict: t.Verdict, times: 1}
+		g := likelihood{at: math.Round(phys.Milliseconds(t.At)*10) / 10, verdict: t.Verdict, times: 1}
 		if t.Off != nil {
-			g.verdict, g.by, g.sd = "", inMs(t.Off.By), inMs(t.Off.SD)
+			g.verdict, g.by, g.sd = "", phys.Milliseconds(t.Off.By), phys.Milliseconds(t.Off.SD)
 		}
 		same := func(o likelihood) bool { o.times = 1; return o == g }
 		if i := slices.IndexFunc(groups, same); i >= 0 {
@@ -227,7 +229,7 @@ func cumulative(z float64) float64 { return math.Erfc(-z/math.Sqrt2) / 2 }
 
 // rate is the expected share of good shots with a trim.
 func (p *posterior) rate(at time.Duration) float64 {
-	x, sum := inMs(at), 0.0
+	x, sum := phys.Milliseconds(at), 0.0
 	for i := range p.rows {
 		r := &p.rows[i]
 		for k, w := range r.weights {
@@ -241,7 +243,7 @@ func (p *posterior) rate(at time.Duration) float64 {
 
 // sure is the probability that a trim gets nearly as many good shots as the best one.
 func (p *posterior) sure(at time.Duration) float64 {
-	x, sum := inMs(at), 0.0
+	x, sum := phys.Milliseconds(at), 0.0
 	for i := range p.rows {
 		r := &p.rows[i]
 		steps := slices.IndexFunc(r.good, func(rate float64) bool { return rate < enough*r.good[0] })
@@ -349,7 +351,5 @@ func (p *posterior) density() (list []Weight) {
 	}
 	return list
 }
-
-func inMs(d time.Duration) float64 { return float64(d) / 1e6 }
 
 func fromMs(v float64) time.Duration { return time.Duration(math.Round(v * 1e6)) }

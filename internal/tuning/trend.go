@@ -3,6 +3,7 @@ package tuning
 import (
 	"fmt"
 	"math"
+	"stillwater/internal/phys"
 	"time"
 )
 
@@ -64,7 +65,7 @@ func drift(plan Plan, tries []Try, unit time.Duration) string {
 	late := trend(tries, func(t Try) (time.Duration, float64) {
 		switch {
 		case t.Off != nil: // the trim that it needed is known, whatever it was made with
-			return math.MaxInt64, inMs(t.Off.By - t.At)
+			return math.MaxInt64, phys.Milliseconds(t.Off.By - t.At)
 		case t.Verdict == Late:
 			return t.At.Round(unit), 1
 		case t.Verdict == Early:

@@ -26,8 +26,8 @@ func TestNothingJudged(t *testing.T) {
 	assert.Equal(t, fromMs(3), a.Trim, "the trim stays")
 	assert.Zero(t, a.Counted)
 	// The interval is that of the plan, but for the surprises that it allows for.
-	assert.InDelta(t, -14, inMs(a.Low), 6)
-	assert.InDelta(t, 16, inMs(a.High), 6)
+	assert.InDelta(t, -14, phys.Milliseconds(a.Low), 6)
+	assert.InDelta(t, 16, phys.Milliseconds(a.High), 6)
 }
 
 func TestVerdictsMoveTheTrim(t *testing.T) {
@@ -37,7 +37,7 @@ func TestVerdictsMoveTheTrim(t *testing.T) {
 	earlier := Learn(usual(), judged(0, Late), 0)
 	assert.Negative(t, earlier.Trim)
 	between := Learn(usual(), slices.Concat(judged(0, Early, Early), judged(20, Late, Late)), 0)
-	assert.InDelta(t, 10, inMs(between.Trim), 3)
+	assert.InDelta(t, 10, phys.Milliseconds(between.Trim), 3)
 	assert.Contains(t, between.Line, "Try +")
 	assert.Contains(t, between.Words, "a delay of ")
 }
@@ -75,19 +75,19 @@ func TestWrongVerdicts(t *testing.T) {
 	for _, slip := range [][]Verdict{{Early}, {Late}, {Nothing}, {Early, Early}, {Late, Late}, {Nothing, Nothing}} {
 		tries := slices.Concat(right, judged(12, slip...))
 		after := Learn(usual(), tries, fromMs(12))
-		assert.InDelta(t, inMs(before.Trim), inMs(after.Trim), 4, "%v", slip)
-		again := Learn(usual(), slices.Concat(tries, judged(inMs(after.Trim), Good, Good)), after.Trim)
-		assert.InDelta(t, inMs(before.Trim), inMs(again.Trim), 3, "%v", slip)
+		assert.InDelta(t, phys.Milliseconds(before.Trim), phys.Milliseconds(after.Trim), 4, "%v", slip)
+		again := Learn(usual(), slices.Concat(tries, judged(phys.Milliseconds(after.Trim), Good, Good)), after.Trim)
+		assert.InDelta(t, phys.Milliseconds(before.Trim), phys.Milliseconds(again.Trim), 3, "%v", slip)
 	}
 	// Wrong ones come first: it finds the way all the same.
 	e := evening{best: 10, scatter: 2.5, tolerance: 7, rng: rand.New(rand.NewPCG(7, 7))}
 	tries := judged(0, Late, Late)
 	now := Learn(usual(), tries, 0).Trim
 	for range 10 {
-		tries = append(tries, Try{At: now, Verdict: e.verdict(inMs(now), e.chance())})
+		tries = append(tries, Try{At: now, Verdict: e.verdict(phys.Milliseconds(now), e.chance())})
 		now = Learn(usual(), tries, now).Trim
 	}
-	assert.InDelta(t, 10, inMs(now), 4)
+	assert.InDelta(t, 10, phys.Milliseconds(now), 4)
 }
 
 func TestLeaveItAlone(t *testing.T) {
@@ -125,13 +125,13 @@ func TestMeasured(t *testing.T) {
 	assert.False(t, ok, "at a turning point a length says nothing")
 	tries := []Try{{At: 0, Off: &off}, {At: 0, Off: &off}, {At: 0, Off: &off}, {At: 0, Off: &off}}
 	a := Learn(usual(), tries, 0)
-	assert.InDelta(t, -3, inMs(a.Low+a.High)/2, 0.7)
+	assert.InDelta(t, -3, phys.Milliseconds(a.Low+a.High)/2, 0.7)
 	by := Learn(usual(), judged(0, Late, Late, Late, Late), 0)
 	assert.Less(t, a.High-a.Low, by.High-by.Low, "a measurement says more than a verdict")
 	// One that is far off, as the wrong thing was measured, is not believed against four.
 	far := Measured{By: 80 * time.Millisecond, SD: time.Millisecond}
 	b := Learn(usual(), append(tries, Try{At: 0, Off: &far}), 0)
-	assert.InDelta(t, inMs(a.Low+a.High)/2, inMs(b.Low+b.High)/2, 0.7)
+	assert.InDelta(t, phys.Milliseconds(a.Low+a.High)/2, phys.Milliseconds(b.Low+b.High)/2, 0.7)
 }
 
 // What a person judged and what was only measured are distinguished.

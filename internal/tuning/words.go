@@ -3,6 +3,7 @@ package tuning
 import (
 	"fmt"
 	"math"
+	"stillwater/internal/phys"
 	"time"
 )
 
@@ -185,7 +186,7 @@ func tenths(rate float64) string { return fmt.Sprintf("%.0f in 10", math.Max(mat
 
 // ms has a decimal only where it says something.
 func ms(d time.Duration) string {
-	v := inMs(d)
+	v := phys.Milliseconds(d)
 	if math.Abs(v) < 20 && math.Abs(v-math.Round(v)) > 0.05 {
 		return fmt.Sprintf("%.1f ms", v)
 	}

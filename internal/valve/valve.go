@@ -10,6 +10,7 @@ import (
 	"math"
 	"strconv"
 
+	"stillwater/internal/liquids"
 	"stillwater/internal/phys"
 	"stillwater/internal/splash"
 )
@@ -22,7 +23,7 @@ type Valve struct {
 	Discharge float64     // coefficient, of all that is on the way
 	Opens     phys.Time   // from switching on until liquid flows
 	Closes    phys.Time   // from switching off until none flows
-	Liquid    splash.Liquid
+	Liquid    liquids.Liquid
 	Weighed   []Weighing // as ParseWeighings returns them; empty: computed from the above
 }
 

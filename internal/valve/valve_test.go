@@ -7,15 +7,15 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/internal/liquids"
 	"stillwater/internal/phys"
 	"stillwater/internal/published"
-	"stillwater/internal/splash"
 )
 
 // tabletop is a valve of 1.6 mm above a tip of 3 mm, under 20 cm of water.
 func tabletop(t *testing.T) Valve {
 	t.Helper()
-	water, err := splash.LiquidNamed("water")
+	water, err := liquids.Named("water")
 	require.NoError(t, err)
 	return Valve{Tip: 3e-3, Bore: 1.6e-3, Head: 0.2, Discharge: 0.6, Opens: 4e-3, Closes: 4e-3, Liquid: water}
 }
@@ -50,7 +50,7 @@ func TestConstantHead(t *testing.T) {
 // The least opening of each tip whose drops Eschbaum weighed lets out a drop like his: he dripped them slowly. It has
 // 3 % of what can hang more than just falls, and Harkins and Brown's drops are up to 8 % lighter than his.
 func TestLeastDropEschbaum(t *testing.T) {
-	water, compared := splash.Liquids()[0], 0
+	water, compared := liquids.All()[0], 0
 	water.Density, water.SurfaceTension = phys.WaterDensity(15), phys.WaterSurfaceTension(15)
 	for _, r := range published.Rows(t, "eschbaum_1895_all_rows.csv") {
 		if r["liquid"] != "water" || r["flag"] != "" || r.Metres(t, "likely_diameter_mm") > 10e-3 {
