@@ -34,6 +34,7 @@ func layersRule() rule {
 	return rule{"the guide's layers are the code's", checkGuideLayers, []example{
 		{guided("| 3 | `rig` | x |"), "DEVELOPERS.md:1: rig is in layer 4"},
 		{guided("| 4 | `news` | x |"), "DEVELOPERS.md:1: there is no package news"},
+		{guided("| 4 | `rig` | x |\n| 3 | `board` | x |"), "DEVELOPERS.md:2: board is below a higher layer"},
 		{guided("no table"), "DEVELOPERS.md: internal/rig is in no table"},
 	}, []files{guided("| 4 | `rig` | x |"), {guide: "", "internal/board/boardtest/a.go": "package boardtest"}}}
 }
@@ -45,15 +46,18 @@ func checkGuideLayers(t tree) (found []string) {
 		if s.path != guide {
 			continue
 		}
+		above := ""
 		for i, line := range strings.Split(s.text, "\n") {
 			m := tabled.FindStringSubmatch(line)
 			if m == nil {
+				above = ""
 				continue
 			}
-			dir, at := m[2], fmt.Sprintf("%s:%d", s.path, i+1)
-			if _, known := layers[dir]; !known {
-				dir = "internal/" + dir
+			dir, at := drawnDir(m[2]), fmt.Sprintf("%s:%d", s.path, i+1)
+			if m[1] < above {
+				found = append(found, fmt.Sprintf("%s: %s is below a higher layer: sort the rows by layer", at, m[2]))
 			}
+			above = m[1]
 			listed[dir] = true
 			if layer, known := layers[dir]; !known {
 				found = append(found, fmt.Sprintf("%s: there is no package %s", at, m[2]))
@@ -69,6 +73,93 @@ func checkGuideLayers(t tree) (found []string) {
 		}
 	}
 	return found
+}
+
+func drawingRule() rule {
+	guided := func(lines ...string) files {
+		return files{guide: "### Packages\n\n" + strings.Join(lines, "\n") + "\n\nwords", "internal/rig/a.go": "package rig",
+			"internal/setup/a.go": "package setup", "internal/lateness/bench/a.go": "package bench"}
+	}
+	const highest, lower = "    6  setup > lateness/bench", "    4  rig"
+	return rule{"the guide's drawing of the layers is the code's", checkDrawing, []example{
+		{guided(highest, "    3  rig"), "DEVELOPERS.md:4: rig is in layer 4"},
+		{guided(highest, lower, "       news"), "DEVELOPERS.md:5: there is no package news"},
+		{guided(highest), "DEVELOPERS.md: internal/rig is not in the drawing of the layers"},
+		{guided("    6  setup  lateness/bench", lower), "setup > lateness/bench is not drawn"},
+		{guided(highest, "    4  rig > setup"), "DEVELOPERS.md:4: rig > setup is drawn and not allowed"},
+	}, []files{guided(highest, lower), guided("    6  setup > lateness/bench", "    4", "       rig"),
+		{guide: "", "internal/board/boardtest/a.go": "package boardtest"}}}
+}
+
+// checkDrawing holds the drawing of the layers to them: each package of the product, in its layer, with the imports
+// within it.
+func checkDrawing(t tree) (found []string) {
+	seen, pairs := map[string]bool{}, map[[2]string]bool{}
+	for _, s := range t.files {
+		if s.path != guide {
+			continue
+		}
+		_, text, _ := strings.Cut(s.text, "### Packages\n")
+		first := strings.Count(s.text, "\n") - strings.Count(text, "\n") + 1
+		layer := ""
+		for i, line := range strings.Split(text, "\n") {
+			if rest, ok := strings.CutPrefix(line, "    "); ok {
+				if rest[0] != ' ' {
+					layer = rest[:1]
+				}
+				found = append(found, drawnPackages(fmt.Sprintf("%s:%d", guide, first+i), layer, rest[1:], seen, pairs)...)
+			} else if layer != "" {
+				break
+			}
+		}
+	}
+	for _, s := range t.golang() {
+		dir := s.dir()
+		if _, known := layers[dir]; known && !testPackages[dir] && !seen[dir] &&
+			(strings.HasPrefix(dir, "internal/") || strings.HasPrefix(dir, "cmd/")) {
+			found = append(found, fmt.Sprintf("%s: %s is not in the drawing of the layers", guide, dir))
+			seen[dir] = true
+		}
+	}
+	for pair := range siblings {
+		if seen[pair[0]] && seen[pair[1]] && !pairs[pair] {
+			found = append(found, fmt.Sprintf("%s: %s > %s is not drawn", guide, strings.TrimPrefix(pair[0], "internal/"),
+				strings.TrimPrefix(pair[1], "internal/")))
+		}
+	}
+	return found
+}
+
+// drawnPackages reads a line of the drawing.
+func drawnPackages(at, layer, line string, seen map[string]bool, pairs map[[2]string]bool) (found []string) {
+	words := strings.Fields(line)
+	for i, name := range words {
+		if name == ">" {
+			continue
+		}
+		dir := drawnDir(name)
+		seen[dir] = true
+		if of, known := layers[dir]; !known {
+			found = append(found, fmt.Sprintf("%s: there is no package %s", at, name))
+		} else if fmt.Sprint(of) != layer {
+			found = append(found, fmt.Sprintf("%s: %s is in layer %d", at, name, of))
+		}
+		if i+2 < len(words) && words[i+1] == ">" {
+			pair := [2]string{dir, drawnDir(words[i+2])}
+			if pairs[pair] = true; !siblings[pair] {
+				found = append(found, fmt.Sprintf("%s: %s > %s is drawn and not allowed", at, name, words[i+2]))
+			}
+		}
+	}
+	return found
+}
+
+// drawnDir is the folder of a package as the guide names it.
+func drawnDir(name string) string {
+	if _, known := layers[name]; known {
+		return name
+	}
+	return "internal/" + name
 }
 
 // direct is a module in go.mod that this project imports itself, and its version.

@@ -157,8 +157,8 @@ func (f files) load(t *testing.T) tree {
 }
 
 func allRules() []rule {
-	return append(append(importRules(), codeRules()...), guideRule(), layersRule(), librariesRule(), wordRule(),
-		sleepRule())
+	return append(append(importRules(), codeRules()...), guideRule(), layersRule(), drawingRule(), librariesRule(),
+		wordRule(), sleepRule())
 }
 
 // one is a tree of a single file.
