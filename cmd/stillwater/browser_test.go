@@ -49,28 +49,56 @@ type phone struct {
 	taps   int // presses made
 }
 
-// browser is one Chromium for several phones: its context, as chromedp has it.
-type browser struct{ ctx context.Context }
+// browser is the one Chromium of all phones and tests: to start one takes as long as most tests do. What a phone keeps
+// is its own.
+type browser struct {
+	once sync.Once
+	ctx  context.Context // as chromedp has browsers
+	err  error
+	stop func() error
+}
 
-// startBrowser starts Chromium until the test ends.
+var chromium browser
+
+// startBrowser starts Chromium if no test before has. TestMain closes it.
 func startBrowser(t *testing.T) *browser {
 	t.Helper()
-	chromium, dir := need.Tool(t, "chromium-headless-shell", "chromium", "chromium-browser"), t.TempDir()
-	flags := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium), chromedp.NoSandbox,
+	path := need.Tool(t, "chromium-headless-shell", "chromium", "chromium-browser")
+	chromium.once.Do(func() { chromium.start(path) })
+	require.NoError(t, chromium.err)
+	return &chromium
+}
+
+func (b *browser) start(path string) {
+	var dir string
+	if dir, b.err = os.MkdirTemp("", "stillwater-browser"); b.err != nil {
+		return
+	}
+	// What is called a few times is not worth compiling well.
+	flags := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox,
 		chromedp.DisableGPU, chromedp.UserDataDir(dir), chromedp.Flag("disable-component-update", true),
-		chromedp.Flag("disable-domain-reliability", true))
+		chromedp.Flag("disable-domain-reliability", true), chromedp.Flag("js-flags", "--no-opt,--no-maglev,--no-sparkplug"))
 	root, stop := chromedp.NewExecAllocator(context.Background(), flags...)
 	ctx, closeAll := chromedp.NewContext(root)
-	t.Cleanup(func() {
+	b.ctx = ctx
+	b.stop = func() error {
 		socket, _ := os.Readlink(filepath.Join(dir, "SingletonSocket")) // in a folder that a killed Chromium leaves
 		closeAll()
 		stop()
 		if socket != "" {
-			assert.NoError(t, os.RemoveAll(filepath.Dir(socket)))
+			return errors.Join(os.RemoveAll(dir), os.RemoveAll(filepath.Dir(socket)))
 		}
-	})
-	require.NoError(t, chromedp.Do(ctx))
-	return &browser{ctx}
+		return os.RemoveAll(dir)
+	}
+	b.err = chromedp.Do(ctx)
+}
+
+// close ends Chromium, if it was started.
+func (b *browser) close() error {
+	if b.stop == nil {
+		return nil
+	}
+	return b.stop()
 }
 
 // phone opens the page at that size, with cookies and storage of its own.

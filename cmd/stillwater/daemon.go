@@ -137,7 +137,7 @@ func (m *Main) serve(
 	}
 	record.OnChange(camera.Changed)
 	record.OnRescue(func(words string) { log.Warn(words); c.ShowNotice(words) })
-	defer record.VerifyAside(ctx, func(err error) {
+	defer record.VerifyAside(ctx, realtime.Yield, func(err error) {
 		log.Error("the record is damaged", "err", err)
 		c.ShowNotice("the record takes no more shots: " + err.Error())
 	})()

@@ -36,6 +36,10 @@ func TestMain(m *testing.M) {
 		}
 		status := m.Run()
 		avr.Remove()
+		if err := chromium.close(); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			status = 1
+		}
 		os.Exit(status)
 	}
 	ctx, stop := untilStopped(context.Background())

@@ -19,7 +19,7 @@ import (
 	"stillwater/internal/shot"
 )
 
-func setText(t *testing.T, set shot.Set) string {
+func setText(t testing.TB, set shot.Set) string {
 	t.Helper()
 	text, err := json.Marshal(set)
 	require.NoError(t, err)

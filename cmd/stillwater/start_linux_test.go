@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 	"sync/atomic"
+	"syscall"
 	"testing"
 	"time"
 
@@ -17,6 +18,9 @@ import (
 	"golang.org/x/sys/unix"
 
 	"stillwater/internal/control"
+	"stillwater/internal/journal"
+	"stillwater/internal/record"
+	"stillwater/internal/shot"
 )
 
 // BenchmarkStart is the program as it is delivered, from exec to the first page served, with a new journal each time,
@@ -25,7 +29,7 @@ func BenchmarkStart(b *testing.B) {
 	program := buildProgram(b)
 	var resident float64 // kB, the most
 	for b.Loop() {
-		run, d := startProgram(b, program)
+		run, d := startProgram(b, program, newJournal(b))
 		answer, err := http.Get(d.url + "/")
 		require.NoError(b, err)
 		answer.Body.Close()
@@ -38,10 +42,71 @@ func BenchmarkStart(b *testing.B) {
 	b.ReportMetric(resident/1e3, "MB-resident")
 }
 
+// BenchmarkLargeRecord is the program as it is delivered with 100,000 shots in one session: from exec to the first page
+// served, and each command that reads them; and the most memory that each took.
+func BenchmarkLargeRecord(b *testing.B) {
+	program, path := buildProgram(b), largeRecord(b, 100_000)
+	measure := func(name string, run func(b *testing.B) (time.Duration, *os.ProcessState)) {
+		b.Run(name, func(b *testing.B) {
+			var took []time.Duration
+			var most int64 // kB
+			for b.Loop() {
+				time, ended := run(b)
+				require.True(b, ended.Success(), "%s", ended)
+				took = append(took, time)
+				most = max(most, ended.SysUsage().(*syscall.Rusage).Maxrss)
+			}
+			reportQuantiles(b, took)
+			b.ReportMetric(float64(most)/1e3, "MB-most")
+		})
+	}
+	measure("start", func(b *testing.B) (time.Duration, *os.ProcessState) {
+		began := time.Now()
+		run, d := startProgram(b, program, path)
+		answer, err := http.Get(d.url + "/")
+		require.NoError(b, err)
+		took := time.Since(began)
+		answer.Body.Close()
+		d.stop()
+		return took, run.ProcessState
+	})
+	for _, args := range []string{"list", "show 1", "export --format json", "export --format csv"} {
+		measure(args, func(b *testing.B) (time.Duration, *os.ProcessState) {
+			began := time.Now()
+			command := exec.Command(program, strings.Fields("record "+args+" --journal "+path)...)
+			require.NoError(b, command.Run())
+			return time.Since(began), command.ProcessState
+		})
+	}
+}
+
+// largeRecord is a journal with one session of so many shots. Each goes to the disk by itself: TMPDIR in memory spares
+// minutes.
+func largeRecord(b *testing.B, shots int) (path string) {
+	path = newJournal(b)
+	j, err := journal.Open(b.Context(), path)
+	require.NoError(b, err)
+	require.NoError(b, j.Verify(b.Context()))
+	set := setText(b, shot.DefaultSet())
+	start := time.Date(2026, 11, 24, 20, 30, 0, 0, time.UTC)
+	s, err := j.NewSession(b.Context(), record.Session{Name: "Long", Started: start, Set: set, When: record.When{Boot: "b"}})
+	require.NoError(b, err)
+	for i := range shots {
+		since := time.Duration(i) * time.Second
+		_, err := j.Add(b.Context(), record.Shot{Session: s.ID, At: start.Add(since), Status: record.StatusDone, Set: set,
+			Program: `{"program": "` + strings.Repeat("00", 750) + `"}`,
+			When:    record.When{Boot: "b", Wall: start.Add(since), SinceBoot: since}, DelayNs: 90e6})
+		require.NoError(b, err)
+	}
+	require.NoError(b, j.Close())
+	b.ResetTimer()
+	return path
+}
+
 // BenchmarkFiftyPhones is the program as it is delivered with fifty phones that look on: from a tap on arm until the
 // answer and the snapshot that says armed are there, the memory, and what an arming and a disarming send to a phone.
 func BenchmarkFiftyPhones(b *testing.B) {
-	run, d := startProgram(b, buildProgram(b))
+	run, d := startProgram(b, buildProgram(b), newJournal(b))
 	defer func() { require.Zero(b, d.stop()) }()
 	var bytes atomic.Int64
 	for range 50 {
@@ -106,11 +171,15 @@ func buildProgram(b *testing.B) string {
 	return program
 }
 
-// startProgram starts it with a new journal and waits until it says where the page is.
-func startProgram(b *testing.B, program string) (*exec.Cmd, *daemonRun) {
+// newJournal is where none is yet.
+func newJournal(b *testing.B) string {
+	return filepath.Join(b.TempDir(), fmt.Sprint(time.Now().UnixNano()), "journal.db")
+}
+
+// startProgram starts it and waits until it says where the page is.
+func startProgram(b *testing.B, program, journal string) (*exec.Cmd, *daemonRun) {
 	b.Helper()
-	run := exec.Command(program, "--listen", "127.0.0.1:0", "--name", "", "--journal",
-		filepath.Join(b.TempDir(), fmt.Sprint(time.Now().UnixNano()), "journal.db"))
+	run := exec.Command(program, "--listen", "127.0.0.1:0", "--name", "", "--journal", journal)
 	says, err := run.StdoutPipe()
 	require.NoError(b, err)
 	require.NoError(b, run.Start())

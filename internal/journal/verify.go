@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"runtime"
 
 	"stillwater/internal/record"
 )
@@ -42,12 +43,15 @@ func (j *Journal) Verify(ctx context.Context) error {
 	return j.setCheckpoints(ctx)
 }
 
-// VerifyAside verifies while the caller goes on, and reports damage. Call what it returns to end it.
-func (j *Journal) VerifyAside(ctx context.Context, report func(error)) (end func()) {
+// VerifyAside verifies while the caller goes on, on a thread of its own that yield makes wait for the others, and
+// reports damage. Call what it returns to end it.
+func (j *Journal) VerifyAside(ctx context.Context, yield func(), report func(error)) (end func()) {
 	ctx, stop := context.WithCancel(ctx)
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
+		runtime.LockOSThread() // never unlocked: the thread ends with the goroutine
+		yield()
 		if err := j.Verify(ctx); err != nil && ctx.Err() == nil {
 			report(err)
 		}

@@ -10,6 +10,7 @@ import (
 	"path"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 )
 
@@ -28,7 +29,7 @@ var contentTypes = map[string]string{
 type file struct {
 	kind    string
 	plain   encoded
-	gzipped *encoded // nil when that saves nothing
+	gzipped func() *encoded // nil when that saves nothing; compressed when first asked for, not to delay the start
 }
 
 // document reports whether a browser may show the file by itself, rather than as a part of another.
@@ -59,7 +60,8 @@ func loadFiles(root fs.FS) (map[string]file, error) {
 		if err != nil {
 			return err
 		}
-		files["/"+name] = file{kind: kind, plain: newEncoded(body), gzipped: gzipped(body)}
+		files["/"+name] = file{kind: kind, plain: newEncoded(body),
+			gzipped: sync.OnceValue(func() *encoded { return gzipped(body) })}
 		return nil
 	})
 	if err != nil {
@@ -101,8 +103,8 @@ func (s *Server) handleFile(w http.ResponseWriter, r *http.Request) {
 	h.Set("Cache-Control", "no-cache")
 	h.Set("Vary", "Accept-Encoding")
 	send := f.plain
-	if f.gzipped != nil && acceptsGzip(r.Header.Values("Accept-Encoding")) {
-		send = *f.gzipped
+	if acceptsGzip(r.Header.Values("Accept-Encoding")) && f.gzipped() != nil {
+		send = *f.gzipped()
 		h.Set("Content-Encoding", "gzip")
 		h.Set("Content-Length", strconv.Itoa(len(send.body))) // ServeContent leaves it to who encodes
 	}
