@@ -701,11 +701,13 @@ export interface SetChange {
 	to: string;
 }
 
-/** PUT /camera/SESSION/file?name=&size=&modified=&at=&key= */
+/** PUT /camera/SESSION/file?name=&size=&modified=&at=&key=&check=&again= */
 export interface ReceivedPart {
 	have: number;
 	/** Names the file in the address of its next parts; "" it needs none. */
 	key: string;
+	/** Its copy was there, and gave way to others. */
+	gone: boolean;
 	waits: boolean;
 	refusal: Refusal | null;
 }

@@ -186,7 +186,7 @@ func TestFramesFromThePhone(t *testing.T) {
 }
 
 // TestDamagedCopy: a good file takes the place of a damaged copy on the machine by being chosen again, and one that is
-// as its copy is not sent twice.
+// as its copy is not sent twice. A copy that was deleted to make room comes back when its file is chosen for itself.
 func TestDamagedCopy(t *testing.T) {
 	t.Parallel()
 	c, p, files := cameraEvening(t, startBrowser(t))
@@ -223,6 +223,13 @@ func TestDamagedCopy(t *testing.T) {
 	p.until("it can be read", `document.querySelector(".camera .advice").hidden &&
 		document.querySelectorAll(".camera-frame img").length === 2`)
 	sent("1 of 1 files are there, one was there already.", onPhone)
+
+	require.NoError(t, os.Remove(kept)) // as when it gives way
+	sent("1 of 2 files are there, one was there already, one was deleted on the machine to make room: choose only that "+
+		"one to send it again.", onPhone, files[0])
+	p.picture("copy-gone")
+	sent("1 of 1 files are there.", onPhone)
+	assert.FileExists(t, kept)
 	p.clean()
 }
 
@@ -641,7 +648,7 @@ func TestCameraProblem(t *testing.T) {
 		s.Camera.Problem = "The connected camera's files do not come: it does not answer."
 	})
 	p.until("it is said", `
-		document.querySelector("#state-notice").textContent.includes("No camera files come: see Look back.")`)
+		document.querySelector("#state-notice").textContent.includes("Camera files are missing: see Look back.")`)
 	p.place("lookback")
 	p.until("and why, with what to do, before any evening is opened", `
 		document.querySelector(".place-notice")?.textContent.includes("it does not answer")`)
@@ -674,7 +681,7 @@ func TestCameraWithoutItsProgram(t *testing.T) {
 	d := startDaemon(t, "--listen", "127.0.0.1:0", "--config", config, "--journal", filepath.Join(t.TempDir(), "j.db"))
 	p := b.phone(t, d.url+"/#code="+d.code, 360, 640, true)
 	p.until("it is said", `
-		document.querySelector("#state-notice").textContent.includes("No camera files come: see Look back.")`)
+		document.querySelector("#state-notice").textContent.includes("Camera files are missing: see Look back.")`)
 	p.fit("no camera program")
 	p.picture("camera-program-1")
 	p.place("lookback")

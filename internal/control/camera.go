@@ -44,7 +44,7 @@ type CameraNow struct {
 	Busy    string `json:"busy"`    // what is being done or waited for, in words; "" nothing
 
 	Measured int    `json:"measured"` // in the session's frames, and on no record yet
-	Problem  string `json:"problem"`  // with the connected camera or the watched folder, in a sentence; "" none
+	Problem  string `json:"problem"`  // with the connected camera, the watched folder or its files, in sentences; "" none
 }
 
 // FrameView is the camera's frame of a shot, and what it speaks for. A person decides.

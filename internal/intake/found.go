@@ -7,6 +7,7 @@ import (
 	"math"
 	"os"
 	"slices"
+	"strings"
 
 	"stillwater/internal/contactsheet"
 	"stillwater/internal/control"
@@ -70,7 +71,11 @@ func (i *Intake) look(ctx context.Context, session int64, settle []said) (f foun
 	for _, r := range sheet.Rows {
 		f.basis.files[r.Shot.ID] = r.Shot.File
 	}
-	f.view.Kept, f.view.FieldSeen, f.view.Moves = keptWords, lengthText(wide), moves(s.Set)
+	gone, err := withoutCopy(ctx, folder, f.view.Frames)
+	if err != nil {
+		return f, err
+	}
+	f.view.Kept, f.view.FieldSeen, f.view.Moves = keptWords+goneWords(gone), lengthText(wide), moves(s.Set)
 	f.view.Width = lengthText(rounded(cmp.Or(sheet.Width(), o.Measure.Width)))
 	g.show(&f.view)
 	return f, nil
@@ -114,6 +119,30 @@ func (i *Intake) hasFrames(ctx context.Context, session int64) (bool, error) {
 
 const keptWords = "Copies of the files are kept on the machine. The oldest copies are deleted when 4 GB are full; " +
 	"what was measured stays. The phone's own files are not changed."
+
+// withoutCopy are the frames of which no file is in the folder: their copies gave way, or were never there.
+func withoutCopy(ctx context.Context, folder *frames.Folder, all []page.CameraFrame) (names []string, _ error) {
+	list, _, err := folder.List(ctx)
+	for _, f := range all {
+		if !slices.ContainsFunc(list, func(kept frames.Frame) bool { return kept.Name == f.Name }) {
+			names = append(names, f.Name)
+		}
+	}
+	return names, err
+}
+
+// goneWords say which frames have no copy, and how it comes back; "" all have one.
+func goneWords(names []string) string {
+	if len(names) == 0 {
+		return ""
+	}
+	which := strings.Join(names[:min(len(names), maxNamed)], ", ")
+	if more := len(names) - maxNamed; more > 0 {
+		which += fmt.Sprintf(" and %d more", more)
+	}
+	return fmt.Sprintf(" No copy is there now of %s: choose such files by themselves to have their copies back, as for "+
+		"larger pictures and to measure anew.", which)
+}
 
 func (i *Intake) emptyView() page.CameraView {
 	return page.CameraView{Frames: []page.CameraFrame{}, Problems: []string{}, Clashes: []page.CameraClash{},

@@ -63,7 +63,7 @@ type Intake struct {
 	display  Display // nil: it does not run
 	evenings map[int64]*evening
 	version  int
-	problems struct{ camera, folder string } // sentences; "" none
+	problems struct{ camera, folder, files string } // sentences; "" none
 
 	decoding sync.Mutex // held while a frame's files are open; locked before all others
 	larger   *larger
@@ -108,6 +108,9 @@ func New(o Options) *Intake {
 	i := &Intake{o: o, store: store{dir: o.Dir, limits: usualLimits(), free: freeBytes},
 		wake: make(chan struct{}, 1), evenings: map[int64]*evening{}, larger: newLarger()}
 	i.store.onRecord, i.store.armed = i.onRecord, i.armed
+	i.store.gave = func(paths []string) {
+		i.o.Log.Info("copies of camera files gave way to a new one; what was seen in them stays", "files", paths)
+	}
 	return i
 }
 
@@ -150,7 +153,7 @@ func (i *Intake) Receive(ctx context.Context, session int64, f page.CameraFile, 
 	if t.whole || t.name != "" && f.Client != "" && i.tryAgain(session, stemOf(t.name)) {
 		i.want(e, pause, func() {})
 	}
-	return page.ReceivedPart{Have: t.have, Key: t.key}, err
+	return page.ReceivedPart{Have: t.have, Key: t.key, Gone: t.gone}, err
 }
 
 // onRecord reports whether a frame is known, so that its file need not come again.

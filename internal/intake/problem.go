@@ -2,6 +2,7 @@ package intake
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -19,6 +20,14 @@ func (i *Intake) folderProblem(words string) {
 		words = fmt.Sprintf("The folder for the camera's files cannot be looked into: %s.", inOneLine(words))
 	}
 	i.showProblem(&i.problems.folder, words)
+}
+
+// filesProblem is cameraProblem for files in the watched folder that are not kept, a line each.
+func (i *Intake) filesProblem(words string) {
+	if words != "" {
+		words = fmt.Sprintf("Not kept from the folder for the camera's files: %s.", inOneLine(words))
+	}
+	i.showProblem(&i.problems.files, words)
 }
 
 // inOneLine has a problem of several files, a line each, in one sentence without its full stop: the first ones, and how
@@ -57,5 +66,6 @@ func (i *Intake) showProblem(place *string, words string) {
 
 // problemWords are what is wrong with where files come from; "" nothing is. The mutex is held.
 func (i *Intake) problemWords() string {
-	return strings.TrimSpace(i.problems.camera + " " + i.problems.folder)
+	all := []string{i.problems.camera, i.problems.folder, i.problems.files}
+	return strings.Join(slices.DeleteFunc(all, func(words string) bool { return words == "" }), " ")
 }

@@ -53,6 +53,8 @@ type store struct {
 
 	armed func() bool // nothing is read for long
 
+	gave func(paths []string) // says which copies gave way to a file; nil says nothing
+
 	unseen unseen
 
 	mu           sync.Mutex       // one part is written at a time; whoever looks at frames does without it
@@ -135,13 +137,23 @@ func later(format string, args ...any) error {
 }
 
 // received is what came of a part: have bytes of the file are there, and it is known by its key. whole says that all of
-// it is there now and was not before; name is what it is called then.
+// it is there now and was not before; name is what it is called then. gone says that its copy gave way to others.
 type received struct {
 	have  int64
 	key   string
 	whole bool
 	name  string
+	gone  bool
 }
+
+// presence is whether a session has a file.
+type presence int
+
+const (
+	absent presence = iota
+	there
+	gaveWay // it was there and is on record; its copy gave way to others
+)
 
 // receive adds a part to a file of a session, see page.Camera.
 func (s *store) receive(session int64, f page.CameraFile, at int64, part []byte) (t received, err error) {
@@ -156,9 +168,9 @@ func (s *store) receive(session int64, f page.CameraFile, at int64, part []byte)
 	defer s.mu.Unlock()
 	dir := s.session(session)
 	if f.Key == "" {
-		name, there, err := s.place(session, f, s.fingerprintOf(f, part))
-		if err != nil || there {
-			return received{have: f.Size, name: name}, err
+		name, is, err := s.place(session, f, s.fingerprintOf(f, part))
+		if err != nil || is != absent {
+			return received{have: f.Size, name: name, gone: is == gaveWay}, err
 		}
 		f.Key = s.keyOf(f, part)
 	}
@@ -206,8 +218,8 @@ func (s *store) complete(session int64, under string, f page.CameraFile) (receiv
 		return received{}, refusal(fmt.Sprintf("%s did not come as it is on the phone.", f.Name), "Choose it again.",
 			"It is tried again in a minute.")
 	}
-	name, there, err := s.place(session, f, fingerprint)
-	if err != nil || there { // another phone was faster
+	name, is, err := s.place(session, f, fingerprint)
+	if err != nil || is != absent { // another phone was faster
 		os.Remove(under)
 		return received{have: f.Size, name: name}, err
 	}
@@ -260,10 +272,9 @@ func shortened(name string) string {
 	return filename.Visible(string([]rune(name)[:filename.MaxRunes]) + "\u2026")
 }
 
-// place is the name that a file gets, as another may have its own, and whether the file is there already, or was and is
-// on record. What is known to differ from the copy that is or was there, after the same beginning, replaces it: one of
+// place is the name that a file gets, as another may have its own, and whether the file is there already. What is known to differ from the copy that is or was there, after the same beginning, replaces it: one of
 // the two is damaged, and a person has chosen this one again.
-func (s *store) place(session int64, f page.CameraFile, fingerprint string) (name string, there bool, err error) {
+func (s *store) place(session int64, f page.CameraFile, fingerprint string) (name string, is presence, err error) {
 	const most = 9 // a camera's numbers begin anew after 9999
 	dir := s.session(session)
 	end := filepath.Ext(f.Name)
@@ -279,37 +290,44 @@ func (s *store) place(session int64, f page.CameraFile, fingerprint string) (nam
 				continue
 			case errors.Is(err, regular.ErrNotRegular): // it has the name, and is left alone
 			case err != nil:
-				return "", false, err
+				return "", absent, err
 			case has == fingerprint: // phones give one file another date each time it is chosen
-				there, err := s.isThere(session, like, f.Check)
-				return like, there, err
+				is, err := s.isThere(session, like, f)
+				return like, is, err
 			}
 			taken = true
 		}
 		if !taken {
-			return name, false, nil
+			return name, absent, nil
 		}
 	}
-	return "", false, refusal(fmt.Sprintf("%d others are called %s.", most, f.Name), "Rename it, and choose it again.",
+	return "", absent, refusal(fmt.Sprintf("%d others are called %s.", most, f.Name), "Rename it, and choose it again.",
 		"Rename it.")
 }
 
-// isThere reports whether a session has a file, or had it and has it on record; not if its copy is known to be another
-// by the check of all of its bytes. "" is not known.
-func (s *store) isThere(session int64, name, check string) (bool, error) {
+// isThere says whether a session has a file under a name; not if the copy is known to be another by the check of all of
+// its bytes, nor if it gave way and is wanted back.
+func (s *store) isThere(session int64, name string, f page.CameraFile) (presence, error) {
 	path := filepath.Join(s.session(session), name)
-	_, gone := os.Lstat(path)
-	was := s.fingerprints.byName[name].check
-	switch {
-	case gone != nil && (check == "" || was == "" || was == check):
-		return s.onRecord(session, stemOf(name)), nil
-	case gone != nil:
-		return false, nil
-	case check == "":
-		return true, nil
+	was, same := s.fingerprints.byName[name].check, true
+	if _, err := os.Lstat(path); err == nil {
+		if f.Check != "" {
+			is, err := s.checkAt(path)
+			if err != nil {
+				return absent, err
+			}
+			same = is == f.Check
+		}
+		if same {
+			return there, nil
+		}
+		return absent, nil
 	}
-	is, err := s.checkAt(path)
-	return is == check, err
+	same = f.Check == "" || was == "" || was == f.Check
+	if same && !f.Again && s.onRecord(session, stemOf(name)) {
+		return gaveWay, nil
+	}
+	return absent, nil
 }
 
 // partName is the name of a file under way.
@@ -412,6 +430,9 @@ func (s *store) giveWay(all []keptFile, r room, f page.CameraFile) error {
 		if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return fullOr(f, err)
 		}
+	}
+	if len(gives) > 0 && s.gave != nil {
+		s.gave(gives)
 	}
 	return nil
 }

@@ -81,7 +81,7 @@ func TestReceiveGoesOn(t *testing.T) {
 	again := &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord, armed: s.armed}
 	got, err = again.receive(4, f, 1000, content[1000:])
 	require.NoError(t, err)
-	assert.Equal(t, received{f.Size, key, true, f.Name}, got)
+	assert.Equal(t, received{have: f.Size, key: key, whole: true, name: f.Name}, got)
 	read, err := os.ReadFile(filepath.Join(again.session(4), f.Name))
 	require.NoError(t, err)
 	assert.True(t, bytes.Equal(content, read))
@@ -112,7 +112,7 @@ func TestReceiveCompletesAWholePart(t *testing.T) {
 	again := &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord, armed: s.armed}
 	whole, err := again.receive(4, f, 0, content[:1000])
 	require.NoError(t, err)
-	assert.Equal(t, received{f.Size, got.key, true, f.Name}, whole)
+	assert.Equal(t, received{have: f.Size, key: got.key, whole: true, name: f.Name}, whole)
 	assert.Equal(t, []string{f.Name}, kept(t, again, 4))
 }
 
@@ -191,6 +191,45 @@ func TestRoom(t *testing.T) {
 	_, err = put(s, 1, page.CameraFile{Name: "P0006.JPG", Size: 900, ModifiedMs: 6000}, jpegOf(900), 100)
 	assert.ErrorContains(t, err, "P0006.JPG was not kept: the machine's disk is full. Make room")
 	assert.NotEmpty(t, kept(t, s, 1), "nothing is deleted for a file that does not fit all the same")
+}
+
+// A copy that gave way is said to have done so, and counts, so that a card that is chosen again is not sent again. Sent
+// for itself it comes back, under its own name.
+func TestCopiesThatGaveWayComeBack(t *testing.T) {
+	s := newStore(t)
+	s.limits.kept = 700
+	var gave []string
+	s.gave = func(paths []string) { gave = append(gave, paths...) }
+	file := func(n int) (page.CameraFile, []byte) {
+		content := jpegOf(300)
+		content[10] = byte(n)
+		return page.CameraFile{Name: fmt.Sprintf("P%04d.JPG", n), Size: 300, ModifiedMs: int64(n) * 1000}, content
+	}
+	send := func(n int, again bool) received {
+		f, content := file(n)
+		f.Again = again
+		got, err := s.receive(1, f, 0, content[:100])
+		require.NoError(t, err)
+		if f.Key = got.key; got.key != "" {
+			got, err = s.receive(1, f, 100, content[100:])
+			require.NoError(t, err)
+		}
+		s.looked(s.news(1))
+		return got
+	}
+	for n := range 3 {
+		assert.True(t, send(n, false).whole)
+	}
+	assert.Equal(t, []string{filepath.Join(s.session(1), "P0000.JPG")}, gave)
+	assert.Equal(t, received{have: 300, name: "P0000.JPG", gone: true}, send(0, false))
+	assert.Equal(t, []string{"P0001.JPG", "P0002.JPG"}, kept(t, s, 1))
+	back := send(0, true)
+	assert.True(t, back.whole)
+	assert.Equal(t, "P0000.JPG", back.name)
+	assert.Equal(t, []string{"P0000.JPG", "P0002.JPG"}, kept(t, s, 1))
+	assert.Equal(t, received{have: 300, name: "P0000.JPG"}, send(0, true), "it is there now")
+	s.onRecord = func(int64, string) bool { return false }
+	assert.True(t, send(1, false).whole, "of what is not on record nothing is known without its file")
 }
 
 // Other pictures whose names differ in the letters or the spelling of the end would be taken for the same frame's.
@@ -288,7 +327,7 @@ func TestDamagedCopyIsReplaced(t *testing.T) {
 			again := &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord, armed: s.armed}
 			got, err := again.receive(session, f, 0, content[:100])
 			require.NoError(t, err)
-			assert.Equal(t, received{have: 300, name: f.Name}, got, "by its beginning it is there")
+			assert.Equal(t, received{have: 300, name: f.Name, gone: copies == "gone"}, got, "by its beginning it is there")
 			f.Check = check(content)
 			whole, err := put(again, session, f, content, 100)
 			require.NoError(t, err)
@@ -397,7 +436,7 @@ func TestOneNameAndSizeOfTwoFiles(t *testing.T) {
 			again := &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord, armed: s.armed}
 			got, err := again.receive(1, f, 0, content[:100])
 			require.NoError(t, err)
-			assert.Equal(t, received{have: 300, name: name}, got, copies)
+			assert.Equal(t, received{have: 300, name: name, gone: copies == "gone"}, got, copies)
 			os.Remove(filepath.Join(s.session(1), name))
 		}
 	}

@@ -11,12 +11,15 @@ import (
 	"os"
 	"path"
 	"runtime"
+	"strings"
 	"time"
 
+	"stillwater/internal/filename"
 	"stillwater/internal/frames"
 	"stillwater/internal/logonce"
 	"stillwater/internal/page"
 	"stillwater/internal/regular"
+	"stillwater/internal/render"
 	"stillwater/internal/tether"
 )
 
@@ -104,6 +107,7 @@ type watcher struct {
 	failed  map[handed]failure
 	looks   int
 	problem logonce.Problem // of the folder
+	notKept string          // what phones are shown of files that are not kept
 }
 
 func newWatcher(i *Intake, dir string, log *slog.Logger) *watcher {
@@ -117,6 +121,7 @@ func newWatcher(i *Intake, dir string, log *slog.Logger) *watcher {
 type failure struct {
 	words string
 	look  int
+	busy  bool // it only waits for others
 }
 
 const triedAgain = 30 // looks later
@@ -147,6 +152,9 @@ func (w *watcher) set(err error) {
 	if errors.Is(err, page.ErrArmed) {
 		return
 	}
+	if err != nil { // nothing is known of its files
+		w.showNotKept(0, nil, nil)
+	}
 	w.problem.Set(w.log, err, "folder", w.dir)
 }
 
@@ -158,7 +166,7 @@ func (w *watcher) look(ctx context.Context) error {
 		return err
 	}
 	defer folder.Close()
-	list, _, err := folder.List(ctx)
+	list, unlisted, err := folder.List(ctx)
 	if err != nil {
 		return err
 	}
@@ -167,6 +175,7 @@ func (w *watcher) look(ctx context.Context) error {
 		return nil // until there is a shot
 	}
 	w.looks++
+	defer func() { w.showNotKept(session, list, unlisted) }()
 	for _, frame := range list {
 		for _, file := range frame.Files {
 			one := handed{session, file}
@@ -195,16 +204,44 @@ func (w *watcher) look(ctx context.Context) error {
 func (w *watcher) note(one handed, err error) {
 	if err == nil {
 		w.done[one] = true
+		delete(w.failed, one)
 		return
 	}
-	words := err.Error()
-	if n := new(notReceived); errors.As(err, &n) {
+	words, n := fmt.Sprintf("%s: %v", shown(path.Base(one.file.Name)), plain(err)), new(notReceived)
+	if errors.As(err, &n) {
 		words = n.Why + " " + n.inFolder
 	}
 	if w.failed[one].words != words {
 		w.log.Warn("a file is not kept", "file", one.file.Name, "err", words)
 	}
-	w.failed[one] = failure{words, w.looks}
+	w.failed[one] = failure{words, w.looks, n.busy}
+}
+
+// showNotKept shows phones which files in the folder are not kept, as long as that is so.
+func (w *watcher) showNotKept(session int64, list []frames.Frame, unlisted []error) {
+	var lines []string
+	for _, err := range unlisted {
+		lines = append(lines, render.Printable(strings.ReplaceAll(err.Error(), "\n", " ")))
+	}
+	for _, frame := range list {
+		for _, file := range frame.Files {
+			if f, failed := w.failed[handed{session, file}]; failed && !f.busy {
+				lines = append(lines, f.words)
+			}
+		}
+	}
+	if words := strings.Join(lines, "\n"); words != w.notKept {
+		w.notKept = words
+		w.intake.filesProblem(words)
+	}
+}
+
+// shown is a file's name as a phone shows it.
+func shown(name string) string {
+	if filename.Usable(name) {
+		return name
+	}
+	return filename.Visible(name)
 }
 
 // handOver hands a file over in parts. One that was cut off by what was armed goes on where it was.
@@ -218,7 +255,7 @@ func (w *watcher) handOver(ctx context.Context, session int64, folder *frames.Fo
 		return errors.New("it is empty: copy it from the camera again")
 	}
 	as := page.CameraFile{Name: path.Base(file.Name), Size: file.Size, ModifiedMs: file.Modified.UnixMilli()}
-	if w.changed[file.Name] { // what was handed over may have been half of it
+	if as.Again = w.changed[file.Name]; as.Again { // what was handed over may have been half of it, or its copy is gone
 		if as.Check, err = checkOf(opened, w.intake.armed); err != nil {
 			return err
 		}

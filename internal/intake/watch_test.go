@@ -74,6 +74,78 @@ func TestWatchedFolder(t *testing.T) {
 	assert.Empty(t, entries, "what came before a session is not of it: %v", err)
 }
 
+// What is not kept from the folder is shown to phones with what to do, until that is over.
+func TestNotKeptIsShown(t *testing.T) {
+	x := newStudio(t)
+	x.store.limits.file = 5000
+	x.start()
+	w, _ := x.watched(t)
+	at := func(name string) string { return filepath.Join(w.dir, name) }
+	put := func(name string, content []byte) { require.NoError(t, os.WriteFile(at(name), content, 0o600)) }
+	put("A.JPG", make([]byte, 100))
+	put("B.JPG", nil)
+	put("C.JPG", jpegOf(6000))
+	put("D\n\u202e.JPG", jpegOf(100))
+	require.NoError(t, os.Symlink("A.JPG", at("E.JPG")))
+	shows := func(want string) {
+		t.Helper()
+		for range 2 {
+			w.set(w.look(t.Context()))
+		}
+		x.screen.until(t, want, func(now control.CameraNow, _ map[int64]control.FrameView) bool { return now.Problem == want })
+	}
+	const begins = "Not kept from the folder for the camera's files: "
+	shows(begins + "E.JPG: it is a link, not a regular file: put the camera's own file in its place; " +
+		"A.JPG is no JPEG, HEIF or raw file, whatever its name says. Put the camera's own file there; " +
+		"and 3 more, see the machine's log.")
+	require.NoError(t, os.Remove(at("A.JPG")))
+	require.NoError(t, os.Remove(at("E.JPG")))
+	shows(begins + "B.JPG: it is empty: copy it from the camera again; C.JPG has " + tether.Megabytes(6000) + ", and " +
+		tether.Megabytes(5000) + " are the most. Put the JPEG that the camera saved beside it there; and 1 more, " +
+		"see the machine's log.")
+	require.NoError(t, os.Remove(at("B.JPG")))
+	put("C.JPG", jpegOf(400))
+	shows(begins + "\u201cD(U+000A)(U+202E).JPG\u201d: this file name cannot be used. Rename it with letters and digits.")
+	require.NoError(t, os.RemoveAll(w.dir))
+	for range 2 {
+		w.set(w.look(t.Context()))
+	}
+	x.screen.until(t, "only the folder", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+		return strings.HasPrefix(now.Problem, "The folder for the camera's files cannot be looked into")
+	})
+	require.NoError(t, os.Mkdir(w.dir, 0o700))
+	shows("")
+}
+
+// A copy that gave way comes back when its file is put into the folder anew, and not by itself.
+func TestWatchedFileComesBack(t *testing.T) {
+	x := newStudio(t)
+	x.start()
+	w, _ := x.watched(t)
+	x.put(w.dir)
+	for range 2 {
+		require.NoError(t, w.look(t.Context()))
+	}
+	x.untilFramed(7)
+	copied := filepath.Join(x.store.session(x.session), "PICT0472.JPG")
+	require.NoError(t, os.Remove(copied))
+	w = newWatcher(x.Intake, w.dir, w.log) // as after a restart
+	for range 2 {
+		require.NoError(t, w.look(t.Context()))
+	}
+	assert.NoFileExists(t, copied)
+	x.Changed(x.session)
+	proctest.Eventually(t, "it is said what has no copy", func() bool {
+		return strings.Contains(x.view().Kept, "No copy is there now of PICT0472: choose such files by themselves")
+	})
+	now := time.Now().Add(time.Second)
+	require.NoError(t, os.Chtimes(filepath.Join(w.dir, "PICT0472.JPG"), now, now))
+	for range 2 {
+		require.NoError(t, w.look(t.Context()))
+	}
+	assert.FileExists(t, copied)
+}
+
 // A folder that is not there is waited for, and said once.
 func TestWatchedFolderVanishes(t *testing.T) {
 	x := newStudio(t)

@@ -26,7 +26,8 @@ type Camera interface {
 	// not begin where the file ends so far changes nothing: an empty one asks. The first part, which has FirstPartBytes
 	// if the file does, tells files of one name and size apart; it is answered with a key, with which those that follow
 	// come. A file whose size and first part are a copy's that is there counts as that one, unless it comes with its check
-	// and that is not the copy's: then it replaces the copy. The error wraps ErrArmed or ErrBusy, or is a
+	// and that is not the copy's: then it replaces the copy. A copy that gave way to others counts, but for a file that
+	// comes again for it. The error wraps ErrArmed or ErrBusy, or is a
 	// *control.Refusal that names the file.
 	Receive(ctx context.Context, session int64, file CameraFile, at int64, part []byte) (ReceivedPart, error)
 	// Frames is what is known of a session's frames.
@@ -247,6 +248,7 @@ func (p *partsOfPhones) leave(client string) {
 func partOf(r *http.Request) (session int64, file CameraFile, at int64, err error) {
 	query := r.URL.Query()
 	file.Name, file.Key, file.Check = query.Get("name"), query.Get("key"), query.Get("check")
+	file.Again = query.Has("again")
 	if !utf8.ValidString(file.Name) {
 		return 0, file, 0, &badQueryError{"name", clip(strings.ToValidUTF8(file.Name, "?"))}
 	}
@@ -312,12 +314,14 @@ type CameraFile struct {
 	ModifiedMs int64  // Unix
 	Check      string // CRC-32 of all of it, 8 hexadecimal digits; "" not known
 	Key        string // of the answer to its first part; "" for that
+	Again      bool   // its copy gave way to others, and is wanted back
 }
 
 // ReceivedPart is the answer to a part of a file.
 type ReceivedPart struct {
 	Have    int64            `json:"have"`    // bytes of the file that are there
 	Key     string           `json:"key"`     // names the file in the address of its next parts; "" it needs none
+	Gone    bool             `json:"gone"`    // its copy was there, and gave way to others; what was seen in it is known
 	Waits   bool             `json:"waits"`   // something is armed: ask again when nothing is
 	Refusal *control.Refusal `json:"refusal"` // why the file is not kept; null: it is
 }

@@ -97,13 +97,13 @@ func TestPartsAreReceived(t *testing.T) {
 	}
 	status, text := put(onePart, "bytes", with(phone))
 	assert.Equal(t, http.StatusOK, status, text)
-	assert.JSONEq(t, `{"have":8,"key":"key ","waits":false,"refusal":null}`, text)
+	assert.JSONEq(t, `{"have":8,"key":"key ","gone":false,"waits":false,"refusal":null}`, text)
 	assert.Equal(t, []string{"PICT0471.JPG:bytes"}, c.got)
 	named := func(name string) string { return strings.Replace(onePart, "PICT0471.JPG", name, 1) }
 	_, text = put(named("armed.jpg"), "bytes", with(phone))
-	assert.JSONEq(t, `{"have":0,"key":"","waits":true,"refusal":null}`, text)
+	assert.JSONEq(t, `{"have":0,"key":"","gone":false,"waits":true,"refusal":null}`, text)
 	_, text = put(named("bad.jpg"), "bytes", with(phone))
-	assert.JSONEq(t, `{"have":0,"key":"","waits":false,
+	assert.JSONEq(t, `{"have":0,"key":"","gone":false,"waits":false,
 		"refusal":{"field":"file","why":"bad.jpg is bad.","remedy":"Choose another."}}`, text)
 	type change = func(*http.Request)
 	for name, r := range map[string]struct {
@@ -190,7 +190,7 @@ func TestSlowPhonesGetThrough(t *testing.T) {
 		}
 		status, text := phone.answer()
 		assert.Equal(t, http.StatusOK, status, text)
-		assert.JSONEq(t, fmt.Sprintf(`{"have":%d,"key":%q,"waits":false,"refusal":null}`, MaxPartBytes,
+		assert.JSONEq(t, fmt.Sprintf(`{"have":%d,"key":%q,"gone":false,"waits":false,"refusal":null}`, MaxPartBytes,
 			strings.Repeat("key ", MaxPartBytes/pieceBytes)), text)
 		assert.Len(t, c.got, MaxPartBytes/pieceBytes)
 	})

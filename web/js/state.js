@@ -76,7 +76,7 @@ export class StateHeader {
 		if (snap?.record.problem) words.push(sentence(`the record cannot be written: ${snap.record.problem}`));
 		if (snap && snap.record.waiting > (snap.record.problem ? 0 : 1))
 			words.push(`Shots not yet in the record: ${snap.record.waiting}.`);
-		if (snap?.camera.problem && !isLive(snap)) words.push("No camera files come: see Look back.");
+		if (snap?.camera.problem && !isLive(snap)) words.push("Camera files are missing: see Look back.");
 		this.notice = words.join(" ");
 		const place = byId("state-notice");
 		place.hidden = this.notice === "";

@@ -207,9 +207,10 @@ function sendingWords(s) {
 	if (s.files === 0) return "Nothing is being sent.";
 	const known = s.known === 0 ? "" : s.known === 1 ? ", one was there already" : `, ${s.known} were there already`;
 	const replaced = s.replaced === 0 ? "" : s.replaced === 1 ? ", one replaced a damaged copy" : `, ${s.replaced} replaced damaged copies`;
+	const gone = s.gone.length === 0 ? "" : s.gone.length === 1 ? ", one was deleted on the machine to make room: choose only that one to send it again" : `, ${s.gone.length} were deleted on the machine to make room: choose only those to send them again`;
 	const failed = s.problems.length === 0 ? "" : `, ${s.problems.length} with a problem`;
 	if (!s.running && s.done < s.files) return `Stopped: ${s.done} of ${s.files} files are there. Choose the others again.`;
-	if (!s.running) return `${s.files - s.problems.length} of ${s.files} files are there${known}${replaced}${failed}.`;
+	if (!s.running) return `${s.files - s.problems.length - s.gone.length} of ${s.files} files are there${known}${replaced}${failed}${gone}.`;
 	const done = `${s.done} of ${s.files} files, ${megabytes(s.sent)} of ${megabytes(s.bytes)} MB${known}`;
 	return s.waits === "" ? `${done}.` : `${done}. ${s.waits}`;
 }

@@ -28,6 +28,7 @@ export class Sending {
 	sent = 0;
 	/** Files that were there already. */ known = 0;
 	/** Files that replaced a copy. */ replaced = 0;
+	/** Files whose copies gave way to others, and that were not sent again. @type {File[]} */ gone = [];
 	/** What is wrong with files, in sentences. @type {string[]} */ problems = [];
 	/** Why nothing is sent at the moment, "" it is. */ waits = "";
 
@@ -46,6 +47,7 @@ export class Sending {
 		if (!this.running) {
 			this.files = this.done = this.bytes = this.sent = this.known = this.replaced = 0;
 			this.problems = [];
+			this.gone = [];
 		}
 		for (const file of files) {
 			this.#files.push(file);
@@ -89,21 +91,36 @@ export class Sending {
 	async #run() {
 		const running = new AbortController();
 		this.#running = running;
-		for (let file = this.#files.shift(); file && !running.signal.aborted; file = this.#files.shift()) {
-			const before = this.sent;
-			const problem = await this.#send(file, running.signal);
-			if (running.signal.aborted) return;
-			if (problem !== "") this.problems.push(problem);
-			this.sent = before + file.size;
-			this.done++;
-			this.changed();
+		await this.#sendAll(running.signal, false);
+		if (running.signal.aborted) return;
+		if (this.gone.length > 0 && this.gone.length === this.files) { // nothing else was chosen: they are wanted back
+			this.#files = this.gone;
+			this.done = this.sent = this.known = 0;
+			this.gone = [];
+			await this.#sendAll(running.signal, true);
 		}
 		if (this.#running === running) this.#running = null;
 		this.changed();
 	}
 
-	/** One file; what is wrong with it, "" nothing. @param {File} file @param {AbortSignal} signal */
-	async #send(file, signal) {
+	/** All that were chosen, one after the other. @param {AbortSignal} signal @param {boolean} again also those whose copies gave way */
+	async #sendAll(signal, again) {
+		for (let file = this.#files.shift(); file && !signal.aborted; file = this.#files.shift()) {
+			const before = this.sent;
+			const problem = await this.#send(file, signal, again);
+			if (signal.aborted) return;
+			if (problem !== "") this.problems.push(problem);
+			this.sent = before + file.size;
+			this.done++;
+			this.changed();
+		}
+	}
+
+	/**
+	 * One file; what is wrong with it, "" nothing.
+	 * @param {File} file @param {AbortSignal} signal @param {boolean} again even if its copy gave way to others
+	 */
+	async #send(file, signal, again) {
 		const before = this.sent;
 		let at = 0;
 		let key = "";
@@ -117,7 +134,7 @@ export class Sending {
 			} catch {
 				return gone(file);
 			}
-			const answer = await this.#put(file, key, at, part, check, signal);
+			const answer = await this.#put(file, key, at, part, check, again, signal);
 			if (signal.aborted) return "";
 			if (typeof answer === "string") {
 				asked = false; // some of the part may have come
@@ -131,7 +148,8 @@ export class Sending {
 					return gone(file);
 				}
 			} else {
-				if (key === "" && answer.key === "") this.known++;
+				if (answer.gone) this.gone.push(file);
+				else if (key === "" && answer.key === "") this.known++;
 				else if (key === "" && check !== "") this.replaced++;
 				asked = true;
 				key = answer.key;
@@ -147,11 +165,11 @@ export class Sending {
 	/**
 	 * The machine's answer, or why there is none yet.
 	 * @param {File} file @param {string} key of its first part, "" for that @param {number} at @param {ArrayBuffer} part
-	 * @param {string} check of all of it, "" as long as it is not needed @param {AbortSignal} signal
+	 * @param {string} check of all of it, "" as long as it is not needed @param {boolean} again @param {AbortSignal} signal
 	 * @returns {Promise<ReceivedPart | string>}
 	 */
-	async #put(file, key, at, part, check, signal) {
-		const query = new URLSearchParams({ name: file.name, size: `${file.size}`, modified: `${Math.max(0, Math.round(file.lastModified))}`, at: `${at}`, key, check });
+	async #put(file, key, at, part, check, again, signal) {
+		const query = new URLSearchParams({ name: file.name, size: `${file.size}`, modified: `${Math.max(0, Math.round(file.lastModified))}`, at: `${at}`, key, check, ...(again && { again: "" }) });
 		const headers = { "Content-Type": "application/octet-stream" };
 		const began = performance.now();
 		try {
@@ -165,7 +183,7 @@ export class Sending {
 			if (answer.status === 408) return this.#slow();
 			const refusal = /** @type {Refusal} */ (await answer.json().catch(() => ({ field: "", why: answer.status === 429 ? "The machine is busy." : `The machine refused it (${answer.status}).`, remedy: "" })));
 			if (answer.status === 429) return `${sentence(refusal.why)} Sending continues in a moment.`;
-			return answer.status < 500 ? { have: 0, key: "", waits: false, refusal: { ...refusal, why: `${file.name}: ${refusal.why}` } } : refused(refusal);
+			return answer.status < 500 ? { have: 0, key: "", gone: false, waits: false, refusal: { ...refusal, why: `${file.name}: ${refusal.why}` } } : refused(refusal);
 		} catch {
 			if (performance.now() - began < timeoutMs) return "The machine does not answer: it goes on when it is back.";
 			return this.#slow();
