@@ -272,8 +272,9 @@ func shortened(name string) string {
 	return filename.Visible(string([]rune(name)[:filename.MaxRunes]) + "\u2026")
 }
 
-// place is the name that a file gets, as another may have its own, and whether the file is there already. What is known to differ from the copy that is or was there, after the same beginning, replaces it: one of
-// the two is damaged, and a person has chosen this one again.
+// place is the name that a file gets, as another may have its own, and whether the file is there already. What is known
+// to differ from the copy that is or was there, after the same beginning, replaces it: one of the two is damaged, and a
+// person has chosen this one again.
 func (s *store) place(session int64, f page.CameraFile, fingerprint string) (name string, is presence, err error) {
 	const most = 9 // a camera's numbers begin anew after 9999
 	dir := s.session(session)

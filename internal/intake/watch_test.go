@@ -92,7 +92,9 @@ func TestNotKeptIsShown(t *testing.T) {
 		for range 2 {
 			w.set(w.look(t.Context()))
 		}
-		x.screen.until(t, want, func(now control.CameraNow, _ map[int64]control.FrameView) bool { return now.Problem == want })
+		x.screen.until(t, want, func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+			return now.Problem == want
+		})
 	}
 	const begins = "Not kept from the folder for the camera's files: "
 	shows(begins + "E.JPG: it is a link, not a regular file: put the camera's own file in its place; " +
