@@ -16,6 +16,9 @@ type Bare struct {
 	Answer    [3]float64 // of the receiver to 1 mW/cm2, mA: a poor part, a usual one, a good one
 }
 
+// TapeSlit is how high the slit in the tape is, in millimetres.
+const TapeSlit = 1.0
+
 // First is the first build. Intensity: hardware/README.md's 56 to 90 mW/sr at 70 mA, and their mean; the receiver's
 // 3, 9 and 15 mA belong to its class: all from memory of data sheets. Current: simulated (first_beam, i_emitter).
 func First() Bare {
@@ -65,7 +68,7 @@ func TapedGuide() string {
 	var out strings.Builder
 	fmt.Fprintf(&out, "| on both lenses | light | the receiver passes, poor, usual, good parts, %g cm apart | a drop of "+
 		"2, 3, 4, 5 mm takes, midway | near a lens |\n|---|---|---|---|---|\n", b.Apart/10)
-	for _, slit := range []float64{0, 1} {
+	for _, slit := range []float64{0, TapeSlit} {
 		what := "nothing"
 		if slit > 0 {
 			what = fmt.Sprintf("tape, a slit of %g mm", slit)
