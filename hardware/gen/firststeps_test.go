@@ -90,8 +90,8 @@ func TestFirstBuildsPictures(t *testing.T) {
 		net := m[2][strings.LastIndexAny(m[2], " (")+1:]
 		assert.Contains(t, said, "lead "+m[1]+", "+strings.TrimSuffix(net, ")"), m[0])
 	}
-	for _, want := range []string{"1 3.3 V: lead B, VIO, step 4", "2 5 V: lead A, V5_IN, step 3", "6 GND: lead C, GND, step 3",
-		"13 GPIO27: lead D, BEAM, step 7", "18 GPIO24: lead F, FLASH1, step 7", "29 GPIO5: lead E, KILL, step 7"} {
+	for _, want := range []string{"1 3.3 V: lead B, VIO, step 4", "2 5 V: lead A, V5_IN, step 3",
+		"6 GND: lead C, GND, step 3", "13 GPIO27: lead D, BEAM, step 7", "18 GPIO24: lead F, FLASH1, step 7", "29 GPIO5: lead E, KILL, step 7"} {
 		assert.Contains(t, pictures["first-step-3.svg"], ">"+want+"<")
 	}
 	assert.Regexp(t, `5 V is pin 2 of its header, GND pin 6`, strings.Join(strings.Fields(steps["3"]), " "))
@@ -117,8 +117,8 @@ func TestFirstBuildsPicturesCanBeRead(t *testing.T) {
 		texts, high := pictureTexts(t, picture)
 		for i, one := range texts {
 			left, right, top, bottom := one.box()
-			assert.Truef(t, left >= 1 && right <= sketchWide-1 && top >= 1 && bottom <= high-1, "%s: %q: %.1f to %.1f, %.1f to %.1f",
-				name, one.Words, left, right, top, bottom)
+			inside := left >= 1 && right <= sketchWide-1 && top >= 1 && bottom <= high-1
+			assert.True(t, inside, "%s: %q: %.1f to %.1f, %.1f to %.1f", name, one.Words, left, right, top, bottom)
 			for _, other := range texts[:i] {
 				l, r, u, d := other.box()
 				assert.Falsef(t, l < right && left < r && u < bottom && top < d, "%s: %q and %q", name, one.Words, other.Words)

@@ -38,10 +38,11 @@ func (stopped) Stopped() bool { return true }
 
 // studioBoard is a board at rest whose sensors and outputs do as the test says.
 type studioBoard struct {
-	events chan board.Event
-	pulses []uint8
-	refuse error
-	closed bool
+	events  chan board.Event
+	pulses  []uint8
+	disarms int
+	refuse  error
+	closed  bool
 }
 
 func (b *studioBoard) Identity() board.Identity {
@@ -54,6 +55,11 @@ func (b *studioBoard) Identity() board.Identity {
 }
 
 func (b *studioBoard) Events() <-chan board.Event { return b.events }
+
+func (b *studioBoard) Disarm(context.Context) error {
+	b.disarms++
+	return nil
+}
 
 func (b *studioBoard) Pulse(_ context.Context, output uint8, _ time.Duration) error {
 	if b.refuse != nil {

@@ -16,6 +16,7 @@ import (
 type Board interface {
 	Identity() board.Identity
 	Events() <-chan board.Event
+	Disarm(ctx context.Context) error
 	Pulse(ctx context.Context, output uint8, width time.Duration) error
 	Close() error
 }
@@ -51,6 +52,9 @@ func (t *Terminal) Try(ctx context.Context, b Board) ([]Trial, error) {
 		all = append(all, Trial{in.Name, result})
 	}
 	held, err := t.outputsMay(ctx)
+	if held && err == nil {
+		err = b.Disarm(ctx) // the kill switch that was tried stops everything until it is released and this is said
+	}
 	for i, out := range b.Identity().Outputs {
 		result := "skipped"
 		if held && err == nil {
