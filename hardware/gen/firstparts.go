@@ -47,7 +47,8 @@ func (s *sketch) chip(x, y float64, p *circuit.Part) {
 		}
 		at := y - high/4 + high/2*row
 		s.line("lead", x+side*wide/2, at, x+side*(wide/2+leg), at)
-		s.text(x+side*(wide/2+leg+1.5), at+1.1, anchor, "", fmt.Sprintf("%s %s: %s", pin.Number, pin.Name, p.Pins[pin.Number]))
+		words := fmt.Sprintf("%s %s: %s", pin.Number, pin.Name, p.Pins[pin.Number])
+		s.text(x+side*(wide/2+leg+1.5), at+1.1, anchor, "", words)
 	}
 	s.text(x, y+20, "middle", "", "Nothing of the one side may touch the other:")
 	s.text(x, y+25, "middle", "", "pins 1 and 2 are the controller's, 3 and 4 the flash's.")
@@ -108,8 +109,8 @@ func (s *sketch) lamp(x, y, lens float64, name string, legs []legWords) {
 	const times = 3
 	r := lens * times / 2
 	s.text(x, y-13, "middle", "strong", name)
-	s.path("body", "M%.1f %.1f V%.1f A%.1f %.1f 0 0 1 %.1f %.1f V%.1f H%.1f V%.1f H%.1f z", x-r, y+10, y, r, r, x+r, y, y+8,
-		x+r+2, y+10, x-r)
+	s.path("body", "M%.1f %.1f V%.1f A%.1f %.1f 0 0 1 %.1f %.1f V%.1f H%.1f V%.1f H%.1f z", x-r, y+10, y, r, r, x+r, y,
+		y+8, x+r+2, y+10, x-r)
 	for i, long := range []float64{10, 14} {
 		at := x + 5*float64(2*i-1)/2*1.4
 		s.line("lead", at, y+10, at, y+10+long)

@@ -25,7 +25,8 @@ const (
 	flashLeads      = "J902"
 )
 
-// firstPictures draws what the legs and contacts are that the guide's steps speak of: circuits.txt says where each goes.
+// firstPictures draws what the legs and contacts are that the guide's steps speak of: circuits.txt says where each
+// goes.
 func firstPictures(d *circuit.Design) (files, error) {
 	b := d.Board("first")
 	if b == nil || len(b.Strips) == 0 || len(d.Carriers) == 0 {
@@ -34,7 +35,7 @@ func firstPictures(d *circuit.Design) (files, error) {
 	f := firstBuild{b, layout.PlaceStrips(b, b.Strips[0]).Leads(), d.Carriers[0]}
 	out := files{}
 	for number, draw := range map[int]func(*sketch) error{
-		2: f.legs, 3: f.header, 4: f.killSwitch, 5: f.beam, 6: f.contact, 8: f.plug,
+		2: f.legs, 3: f.header, 4: f.killSwitch, 5: f.beam, 6: f.contact, 8: f.syncEnd,
 	} {
 		s := &sketch{}
 		if err := draw(s); err != nil {
@@ -262,8 +263,8 @@ func (f firstBuild) contact(s *sketch) error {
 	return nil
 }
 
-// plug draws the end of the sync lead with the meter on it, and where its two sides go.
-func (f firstBuild) plug(s *sketch) error {
+// syncEnd draws the end of the sync lead with the meter on it, and where its two sides go.
+func (f firstBuild) syncEnd(s *sketch) error {
 	s.title, s.high = "the flash unit's plug, measured first", 92
 	s.rect("body", 20, 30, 34, 16)
 	s.text(37, 39, "middle", "", "sync lead")
@@ -281,7 +282,8 @@ func (f firstBuild) plug(s *sketch) error {
 	s.text(8, 66, "start", "", "Reading positive: the tip goes to "+hot+"; the sleeve to "+common+".")
 	s.text(8, 72, "start", "", "Reading negative: the sleeve goes to "+hot+"; the tip to "+common+".")
 	s.text(8, 80, "start", "", "More than 24 V, or more than 2 mA when shorted through the meter: leave this unit alone.")
-	s.text(8, 86, "start", "", "A round plug is drawn; others have their centre and their outside too. Charged, it fires when shorted.")
+	s.text(8, 86, "start", "",
+		"A round plug is drawn; others have their centre and their outside too. Charged, it fires when shorted.")
 	return nil
 }
 

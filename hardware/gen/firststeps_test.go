@@ -91,7 +91,8 @@ func TestFirstBuildsPictures(t *testing.T) {
 		assert.Contains(t, said, "lead "+m[1]+", "+strings.TrimSuffix(net, ")"), m[0])
 	}
 	for _, want := range []string{"1 3.3 V: lead B, VIO, step 4", "2 5 V: lead A, V5_IN, step 3",
-		"6 GND: lead C, GND, step 3", "13 GPIO27: lead D, BEAM, step 7", "18 GPIO24: lead F, FLASH1, step 7", "29 GPIO5: lead E, KILL, step 7"} {
+		"6 GND: lead C, GND, step 3", "13 GPIO27: lead D, BEAM, step 7", "18 GPIO24: lead F, FLASH1, step 7",
+		"29 GPIO5: lead E, KILL, step 7"} {
 		assert.Contains(t, pictures["first-step-3.svg"], ">"+want+"<")
 	}
 	assert.Regexp(t, `5 V is pin 2 of its header, GND pin 6`, strings.Join(strings.Fields(steps["3"]), " "))
