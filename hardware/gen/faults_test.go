@@ -1,10 +1,15 @@
 package main
 
 import (
+	"encoding/csv"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
+	"strconv"
+	"strings"
 	"sync"
 	"testing"
 
@@ -220,4 +225,29 @@ func TestTheGuideOnFaultsIsCurrent(t *testing.T) {
 	want, err := faultGuide(page, design(t), hardware)
 	require.NoError(t, err)
 	assert.True(t, want == page, "hardware/README.md is out of date: run go run ./hardware/gen -faults")
+}
+
+// So does the project's README: how many faults there are, how many are hidden, how soon all is released.
+func TestTheReadmeOnFaultsIsCurrent(t *testing.T) {
+	count := regexp.MustCompile(`(\d+) faults, simulated .* (\d+) unsafe and hidden`).FindStringSubmatch(read(t, "README.md"))
+	require.NotNil(t, count)
+	page := read(t, "..", "README.md")
+	assert.Contains(t, page, count[1]+" single faults, each by itself")
+	assert.Contains(t, page, "; "+count[2]+" single faults keep a rail on unseen")
+
+	table := csv.NewReader(strings.NewReader(read(t, "generated", "measured.csv")))
+	table.Comment = '#'
+	rows, err := table.ReadAll()
+	require.NoError(t, err)
+	soonest, latest := math.Inf(1), 0.0 // s
+	for _, row := range rows {
+		if strings.HasPrefix(row[0], "guard_") && strings.HasPrefix(row[1], "off_") {
+			least, err := strconv.ParseFloat(row[3], 64)
+			require.NoError(t, err)
+			most, err := strconv.ParseFloat(row[5], 64)
+			require.NoError(t, err)
+			soonest, latest = min(soonest, least), max(latest, most)
+		}
+	}
+	assert.Contains(t, page, fmt.Sprintf("all released after %.0f to %.0f ms", soonest*1e3, latest*1e3))
 }
