@@ -108,6 +108,7 @@ const grace = 10 * time.Second
 // controlled is a phone at a page with a real control, in a bubble of fake time, ready to arm a slow board.
 type controlled struct {
 	*phone
+	token  string
 	server *bubble
 	board  *slowBoard
 	n      int
@@ -132,7 +133,8 @@ func newControlled(t *testing.T) *controlled {
 	t.Cleanup(func() { stop(); <-ended })
 	synctest.Wait() // the board is connected
 	server := newBubble(t, c)
-	k := &controlled{phone: server.dial(server.pair()), server: server, board: b}
+	token := server.pair()
+	k := &controlled{phone: server.dial(token), token: token, server: server, board: b}
 	k.must("take", "")
 	for _, caution := range care.Checklist() {
 		k.must("care", fmt.Sprintf(`,"id":%q,"ticked":true`, caution.ID))
@@ -288,6 +290,53 @@ func TestWhatAnExpiredPhoneArmedIsDisarmed(t *testing.T) {
 		state, _ = k.board.now()
 		assert.Equal(t, protocol.Safe, state)
 		assert.Empty(t, k.server.s.sockets.connected())
+	})
+}
+
+// Every other phone that may be paired opens all the connections that it can, again and again, while the holder's is
+// lost: it gets in at once when it comes back, and what it armed stays armed.
+func TestAHolderComesBackBesideAllOthers(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		k := newControlled(t)
+		k.must("arm", `,"shots":3`)
+		var others []string
+		for range maxPhones - 1 {
+			others = append(others, k.server.pair())
+		}
+		let := 0
+		crowd := func() {
+			for _, token := range others {
+				time.Sleep(60 * time.Millisecond) // they share an address, which may connect 20 times a second
+				if other, _ := k.server.connect(token); other != nil {
+					let++
+					go other.closeCode() // reads until it is cut off
+				}
+			}
+		}
+		for range 3 {
+			go k.phone.closeCode() // reads until it is lost
+			for range maxSocketsPerPhone {
+				crowd()
+			}
+			synctest.Wait()
+			assert.Equal(t, maxSockets, k.server.s.sockets.live())
+			assert.NotEmpty(t, k.server.s.sockets.ofPhone("phone 1"), "it lost its only connection")
+			require.NoError(t, k.conn.NetConn().Close())
+			crowd()
+			lost := time.Now()
+			k.phone = k.server.dial(k.token)
+			assert.Equal(t, lost, time.Now(), "it had to wait")
+			k.n = 0
+		}
+		assert.Greater(t, let, 2*maxSockets)
+		for end := time.Now().Add(2 * grace); time.Now().Before(end); {
+			k.next()
+		}
+		state, _ := k.board.now()
+		assert.Equal(t, protocol.Armed, state)
+		k.must("disarm", "")
+		state, _ = k.board.now()
+		assert.Equal(t, protocol.Safe, state)
 	})
 }
 
