@@ -229,7 +229,8 @@ func TestTheGuideOnFaultsIsCurrent(t *testing.T) {
 
 // So does the project's README: how many faults there are, how many are hidden, how soon all is released.
 func TestTheReadmeOnFaultsIsCurrent(t *testing.T) {
-	count := regexp.MustCompile(`(\d+) faults, simulated .* (\d+) unsafe and hidden`).FindStringSubmatch(read(t, "README.md"))
+	said := regexp.MustCompile(`(\d+) faults, simulated .* (\d+) unsafe and hidden`)
+	count := said.FindStringSubmatch(read(t, "README.md"))
 	require.NotNil(t, count)
 	page := read(t, "..", "README.md")
 	assert.Contains(t, page, count[1]+" single faults, each by itself")
