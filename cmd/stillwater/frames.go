@@ -49,8 +49,8 @@ func (m *Main) frames(ctx context.Context, args []string) error {
 	if err != nil {
 		return err
 	}
-	defer func() { j.Close() }() // that which ForKeeping gives in its place
-	if j, err = o.ForKeeping(ctx, j, files); err != nil {
+	defer func() { j.Close() }() // that which OpenForWriting gives in its place
+	if j, err = o.OpenForWriting(ctx, j, files); err != nil {
 		return fmt.Errorf("frames: %w", err)
 	}
 	runtime.LockOSThread() // what is armed on this machine comes first

@@ -1,6 +1,6 @@
-// Package beam says where a light beam between two slits breaks: optics limit how well it knows where a drop is. Light
-// is taken as rays, evenly spread over both slits, which no real emitter gives: own estimate, not measured. The tests
-// follow single rays.
+// Package beam computes where in a light beam between two slits a drop breaks it, and how well that place is known.
+// Light is taken as rays, evenly spread over both slits, which no real emitter gives: own estimate, not measured. The
+// tests follow single rays.
 package beam
 
 import (

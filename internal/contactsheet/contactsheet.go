@@ -1,4 +1,4 @@
-// Package contactsheet puts an evening's shots and a camera's frames together: which frame is which shot, how far that
+// Package contactsheet matches an evening's shots and a camera's frames: which frame is which shot, how far that
 // can be relied on, what the frames show, and the contact sheet. A frame is read and looked at once: what was found is
 // kept, and found again as long as its files are as they were. Nothing is written to the frames' folder.
 package contactsheet

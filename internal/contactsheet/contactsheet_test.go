@@ -89,7 +89,7 @@ func TestPairError(t *testing.T) {
 	} {
 		var o Options
 		for _, pair := range c.pairs {
-			require.NoError(t, o.Settle(pair))
+			require.NoError(t, o.Assign(pair))
 		}
 		_, err := Make(t.Context(), made, record.Summary{Session: record.Session{ID: 4}}, folder, o)
 		assert.EqualError(t, err, c.says)
@@ -117,7 +117,7 @@ func sheetOf(t *testing.T, source shots, folder *frames.Folder, settled ...strin
 	s := record.Summary{Session: record.Session{ID: 4, Name: "Crowns", Started: source[0].At}}
 	var o Options
 	for _, pair := range settled {
-		require.NoError(t, o.Settle(pair))
+		require.NoError(t, o.Assign(pair))
 	}
 	made, err := Make(t.Context(), source, s, folder, o)
 	require.NoError(t, err)
@@ -192,7 +192,7 @@ func TestSettledPairs(t *testing.T) {
 		"99=0471": "has no shot 99",
 		"3=PICT9": "no file with a time in it is called PICT9"} {
 		var o Options
-		err := o.Settle(text)
+		err := o.Assign(text)
 		if err == nil {
 			_, err = Make(t.Context(), source, record.Summary{}, folder, o)
 		}
@@ -211,7 +211,7 @@ func TestFrameOfNoShot(t *testing.T) {
 	run := func(said ...string) (s Sheet, of string) {
 		o := Options{FrameStore: j}
 		for _, text := range said {
-			require.NoError(t, o.Settle(text))
+			require.NoError(t, o.Assign(text))
 		}
 		s, err := Make(t.Context(), source, record.Summary{Session: session}, folder, o)
 		require.NoError(t, err)
@@ -240,13 +240,13 @@ func TestFrameOfNoShot(t *testing.T) {
 	for text, want := range map[string]string{"none=PICT9": "no file with a time in it is called PICT9",
 		"any=PICT9": "no file with a time"} {
 		var o Options
-		require.NoError(t, o.Settle(text))
+		require.NoError(t, o.Assign(text))
 		_, err := Make(t.Context(), source, record.Summary{}, folder, o)
 		assert.ErrorContains(t, err, want)
 	}
 	var o Options
-	require.NoError(t, o.Settle("5=0474"))
-	require.NoError(t, o.Settle("none=0474"))
+	require.NoError(t, o.Assign("5=0474"))
+	require.NoError(t, o.Assign("none=0474"))
 	_, err = Make(t.Context(), source, record.Summary{}, folder, o)
 	assert.ErrorContains(t, err, "that is said of PICT0474, and 5=0474 too")
 }
@@ -329,7 +329,7 @@ func TestRemarks(t *testing.T) {
 		for i := range img.Pix {
 			img.Pix[i] = level
 		}
-		seen := look.Of(img, 8)
+		seen := look.NewImage(img, 8)
 		assert.Equal(t, want, remarks(&pictured{Tones: look.TonesOf(&seen)}))
 	}
 }

@@ -66,10 +66,10 @@ func (f *Files) SetFlags(flags *flag.FlagSet) {
 	flags.BoolVar(&f.DryRun, "dry-run", false, "write nothing, and say what would be written")
 }
 
-// ForKeeping is a journal that was opened for reading, opened for writing; or the same for reading only, where nothing
-// is to be written or can be, which is said. What is found is then kept in memory. The error is that measurements are
-// to be recorded and cannot be: that is found out before any work.
-func (o *Options) ForKeeping(ctx context.Context, j *journal.Journal, f Files) (*journal.Journal, error) {
+// OpenForWriting opens the journal of j, which is open for reading, for writing. Where nothing is to be written, or
+// nothing can be, which is reported, it returns j, and what is found is kept in memory. An error means that measurements
+// are to be recorded and cannot be: that is found out before any work.
+func (o *Options) OpenForWriting(ctx context.Context, j *journal.Journal, f Files) (*journal.Journal, error) {
 	o.FrameStore, o.DryRun = j, f.DryRun
 	if f.DryRun && o.Camera == "" || o.Watch {
 		return j, nil
@@ -140,7 +140,7 @@ func (m *Measure) SetWidth(text string) error {
 func (o *Options) SetFlags(flags *flag.FlagSet) {
 	m := &o.Measure
 	flags.Func("pair", "`SHOT=FILE`, a shot's number and its file, none=FILE if it is of no shot; "+
-		"12=none or any=FILE takes it back; may be given again", o.Settle)
+		"12=none or any=FILE takes it back; may be given again", o.Assign)
 	flags.BoolVar(&m.Look, "look", false, "look at the pictures, and say which are black or burnt out")
 	flags.StringVar(&m.Empty, "empty", "", "the `FILE` that shows the place without liquid")
 	flags.Func("spot", "`X,Y`, where the liquid is to be (default: the frame's middle)", m.SetSpot)

@@ -204,7 +204,7 @@ func (s *Sheet) picture(ctx context.Context, folder *frames.Folder, r *Row) (sma
 	if err != nil {
 		return nil, p, err
 	}
-	light := look.Of(img, lookSide)
+	light := look.NewImage(img, lookSide)
 	made := smaller(img, r.Frame.Orientation, thumbnailSide)
 	p = pictured{Width: made.Rect.Dx(), Height: made.Rect.Dy(), Tones: look.TonesOf(&light)}
 	s.reference.measure(&p, r, &light, img)

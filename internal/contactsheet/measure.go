@@ -117,7 +117,7 @@ func (s *Sheet) newReference(ctx context.Context, folder *frames.Folder, m Measu
 	if err != nil {
 		return nil, fmt.Errorf("the empty frame: %w", err)
 	}
-	g := &reference{Measure: m, empty: look.Of(img, lookSide), size: img.Size, turned: empty.Orientation,
+	g := &reference{Measure: m, empty: look.NewImage(img, lookSide), size: img.Size, turned: empty.Orientation,
 		sets: new(shot.Outcomes)}
 	shown := g.shownSize()
 	if m.Spot == nil {

@@ -240,7 +240,7 @@ func TestSecondRun(t *testing.T) {
 	run := func(pairs ...string) Sheet {
 		o := Options{FrameStore: j, Only: only}
 		for _, p := range pairs {
-			require.NoError(t, o.Settle(p))
+			require.NoError(t, o.Assign(p))
 		}
 		s, err := Make(t.Context(), source, record.Summary{Session: session}, folder, o)
 		require.NoError(t, err)

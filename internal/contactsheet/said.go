@@ -26,10 +26,10 @@ type settledPair struct {
 	name string
 }
 
-// Settle takes what a person knows. SHOT=FILE is a pair: the shot's number, and the file's name or number. none=FILE
+// Assign takes what a person knows. SHOT=FILE is a pair: the shot's number, and the file's name or number. none=FILE
 // says that the frame is of no shot. SHOT=none takes back what was said of the shot before, and any=FILE what was said
 // of the frame.
-func (o *Options) Settle(text string) error {
+func (o *Options) Assign(text string) error {
 	number, name, _ := strings.Cut(text, "=")
 	if name == "" {
 		return errPair

@@ -76,7 +76,7 @@ func FindJSON(ctx context.Context, w io.Writer, source NewestSource, words []str
 // finder goes through the record, and has only its sessions in memory.
 type finder struct {
 	source   NewestSource
-	words    history.Words
+	words    history.Query
 	sessions []record.Summary
 	place    map[int64]int // of a session in sessions
 	texts    []string      // what each session is found by
@@ -86,7 +86,7 @@ type finder struct {
 }
 
 func newFinder(ctx context.Context, source NewestSource, words []string) (*finder, error) {
-	f := &finder{source: source, words: history.NewWords(words), place: map[int64]int{}}
+	f := &finder{source: source, words: history.NewQuery(words), place: map[int64]int{}}
 	f.widths.id, f.widths.kind = len("id"), len("throw")
 	var err error
 	f.sessions, err = source.Sessions(ctx)

@@ -135,13 +135,13 @@ func TestWords(t *testing.T) {
 	text := SessionText(s)
 	for words, want := range map[string]bool{"CROWN": true, "milk 2026-11-24": true, "tuesday drop": true,
 		"november": true, "throw": false, "": true} {
-		assert.Equal(t, want, NewWords(strings.Fields(words)).MatchSession(text), words)
+		assert.Equal(t, want, NewQuery(strings.Fields(words)).MatchSession(text), words)
 	}
 	keeper := record.Shot{Verdict: "too low", Note: "Rim torn", Star: true, Picture: record.PictureBlurred, File: 471,
 		At: s.Started.Add(24 * time.Hour), Set: `{"kind":"throw"}`}
 	for words, want := range map[string]bool{"torn": true, "crowns": false, "crowns rim": true, "keeper": true,
 		"0471": true, "too low milk": true, "wednesday throw": true, "unjudged": false, "rim absent": false} {
-		assert.Equal(t, want, NewWords(strings.Fields(words)).MatchShot(text, keeper), words)
+		assert.Equal(t, want, NewQuery(strings.Fields(words)).MatchShot(text, keeper), words)
 	}
 	assert.Equal(t, []string{"unjudged"}, Remarks(record.Shot{}))
 
@@ -150,7 +150,7 @@ func TestWords(t *testing.T) {
 	s.Shots, s.Kinds = 2, []string{"throw", "drop"}
 	assert.Equal(t, []string{"throw", "drop"}, SessionKinds(s))
 	for words, want := range map[string]bool{"throw": true, "drop": true, "drop throw": true, "sound": false} {
-		assert.Equal(t, want, NewWords(strings.Fields(words)).MatchSession(SessionText(s)), words)
+		assert.Equal(t, want, NewQuery(strings.Fields(words)).MatchSession(SessionText(s)), words)
 	}
 	s.Kinds = nil
 	assert.Empty(t, SessionKinds(s), "not known")

@@ -101,7 +101,7 @@ func (i *Intake) lookOptions(session int64, g reference, wide phys.Length, settl
 		if slices.ContainsFunc(settle[n+1:], func(later said) bool { return later.replaces(one) }) {
 			continue
 		}
-		if err := o.Settle(one.text()); err != nil {
+		if err := o.Assign(one.text()); err != nil {
 			return o, err
 		}
 	}

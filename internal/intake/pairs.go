@@ -54,7 +54,7 @@ func (s said) replaces(before said) bool {
 	return s.Frame == before.Frame || s.Shot > 0 && s.Shot == before.Shot
 }
 
-// text is it as contactsheet.Options.Settle takes it.
+// text is it as contactsheet.Options.Assign takes it.
 func (s said) text() string {
 	switch s.Shot {
 	case control.NoShot:

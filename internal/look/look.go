@@ -32,10 +32,10 @@ const burnt = 254
 // samples is about how many of a box's pixels are read along each side.
 const samples = 4
 
-// Of makes an image of a picture, with its longer side no longer than so many pixels: the mean of each box of the
-// picture's, or of some sixteen and more of its pixels where it is large, in linear light with the weights of
-// IEC 61966-2-1 (from memory).
-func Of(img image.Image, longest int) Image {
+// NewImage scales a picture down until its longer side has at most longest pixels, in linear light with the weights of
+// IEC 61966-2-1 (from memory). Each pixel is the mean of a box of the picture's, or of sixteen or more of the box where
+// that is large.
+func NewImage(img image.Image, longest int) Image {
 	b := img.Bounds()
 	n := max((max(b.Dx(), b.Dy())+longest-1)/longest, 1)
 	out := Image{Width: max(b.Dx()/n, 1), Height: max(b.Dy()/n, 1), Scale: float64(n)}

@@ -45,7 +45,7 @@ func renderedAs(t testing.TB, w scene.Water, l picture.Light, seed uint64, quali
 	img, err := picture.Render(t.Context(), w, l, picture.Options{Width: width, Height: height, Seed: seed,
 		Quality: quality})
 	require.NoError(t, err)
-	return look.Of(img, width)
+	return look.NewImage(img, width)
 }
 
 // throwLight is a lit wall without a gel.
@@ -155,7 +155,7 @@ func TestTonesOfFlatFrames(t *testing.T) {
 		for i := range img.Pix {
 			img.Pix[i] = level
 		}
-		return look.Of(img, 40)
+		return look.NewImage(img, 40)
 	}
 	lit, dark := flat(204), flat(0)
 	tones := look.TonesOf(&dark)
@@ -189,7 +189,7 @@ func TestTonesAgainstImageMagick(t *testing.T) {
 	require.NoError(t, err, string(out))
 	theirs, err := strconv.ParseFloat(strings.TrimSpace(string(out)), 64)
 	require.NoError(t, err, string(out))
-	i := look.Of(img, 16)
+	i := look.NewImage(img, 16)
 	ours := 0.0
 	for _, l := range i.Light {
 		ours += float64(l) / float64(len(i.Light))
@@ -263,7 +263,7 @@ func BenchmarkLook(b *testing.B) {
 		img.Y[i] = byte(i % 251)
 	}
 	for b.Loop() {
-		i := look.Of(img, 1024)
+		i := look.NewImage(img, 1024)
 		look.Find(&i, &i)
 	}
 }

@@ -1,6 +1,5 @@
-// Package outliers finds values that do not belong to the others, by their modified z-score: B. Iglewicz and D. C.
-// Hoaglin, How to Detect and Handle Outliers, 1993, as the NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17,
-// recommends it.
+// Package outliers finds outliers by their modified z-score: B. Iglewicz and D. C. Hoaglin, How to Detect and
+// Handle Outliers, 1993, as the NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17, recommends it.
 package outliers
 
 import "slices"

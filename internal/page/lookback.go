@@ -196,7 +196,7 @@ func (s *Server) pastSessions(ctx context.Context, r *http.Request) (any, error)
 	if err != nil {
 		return nil, err
 	}
-	found, problem, err := s.search(ctx, all, history.NewWords(strings.Fields(query)))
+	found, problem, err := s.search(ctx, all, history.NewQuery(strings.Fields(query)))
 	if err != nil {
 		return nil, err
 	}

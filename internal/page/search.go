@@ -22,7 +22,7 @@ type stretch struct{ from, file, shots int }
 // search finds the sessions that have all the words, themselves or in what was said of a shot; problem says what could
 // not be searched.
 func (s *Server) search(
-	ctx context.Context, all []record.Summary, words history.Words,
+	ctx context.Context, all []record.Summary, words history.Query,
 ) (found []PastSession, problem string, err error) {
 	texts, matches := map[int64]string{}, map[int64][]int{}
 	for _, one := range all {
@@ -51,7 +51,7 @@ func (s *Server) search(
 
 // searchShots finds the shots that have the words, by session.
 func (s *Server) searchShots(
-	ctx context.Context, texts map[int64]string, words history.Words, matches map[int64][]int,
+	ctx context.Context, texts map[int64]string, words history.Query, matches map[int64][]int,
 ) error {
 	stretches := map[int64][]stretch{}
 	err := s.opts.Record.FileNumbers(ctx, func(first record.Shot, shots int) {
@@ -85,7 +85,7 @@ func (s *Server) searchShots(
 }
 
 // shotsWithFiles are the shots whose picture has a number of the camera that is one of the words.
-func shotsWithFiles(stretches map[int64][]stretch, words history.Words) map[shotPlace]int {
+func shotsWithFiles(stretches map[int64][]stretch, words history.Query) map[shotPlace]int {
 	found := map[shotPlace]int{}
 	for _, word := range words {
 		file, err := strconv.Atoi(word)

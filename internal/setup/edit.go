@@ -408,7 +408,7 @@ func (e *editor) reconnect(p Part, pin string) bool {
 		if !samePin(have, pin) {
 			try.move(p, table, pin)
 		}
-		if now, _ := config.Parse(e.path, []byte(try.text)); try.failed == nil && samePin(Of(now.Board).Pins[p.Name], pin) {
+		if now, _ := config.Parse(e.path, []byte(try.text)); try.failed == nil && samePin(AnswersOf(now.Board).Pins[p.Name], pin) {
 			e.text = try.text
 			return true
 		}
@@ -473,7 +473,7 @@ func (e *editor) verify(before config.Config, want Answers) error {
 		e.fail("with the answers in it, it would read: " + strings.ReplaceAll(err.Error(), "\n", "; "))
 		return e.failed
 	}
-	got := Of(after.Board)
+	got := AnswersOf(after.Board)
 	if got.Board != want.Board {
 		e.fail("its kind of board would be " + string(got.Board))
 	}

@@ -66,7 +66,7 @@ func TestAnswersComeAndGo(t *testing.T) {
 	for name, text := range map[string]string{"blank": Blank, "the example": string(text),
 		"windows": strings.ReplaceAll(string(text), "\n", "\r\n"), "a mark": "\ufeff" + string(text)} {
 		t.Run(name, func(t *testing.T) {
-			have := Of(parse(t, text).Board)
+			have := AnswersOf(parse(t, text).Board)
 			assert.Equal(t, text, edit(t, text, have))
 			small := edit(t, text, first())
 			assert.Equal(t, small, edit(t, small, first()))
@@ -74,7 +74,7 @@ func TestAnswersComeAndGo(t *testing.T) {
 			assert.Equal(t, strings.Contains(text, "\r\n"), !strings.Contains(strings.ReplaceAll(small, "\r\n", ""), "\n") &&
 				strings.Contains(small, "\r\n"))
 			back := edit(t, small, have)
-			assert.Equal(t, have, Of(parse(t, back).Board))
+			assert.Equal(t, have, AnswersOf(parse(t, back).Board))
 			if have.Board == config.GPIO {
 				assert.Equal(t, text, back, "the very text again")
 				simulated := edit(t, text, Answers{Board: config.Simulated})
@@ -88,7 +88,7 @@ func TestAnswersComeAndGo(t *testing.T) {
 
 // resolved are a configuration's answers, positions by their names and without what is not connected.
 func resolved(c config.Config) Answers {
-	a := Of(c.Board)
+	a := AnswersOf(c.Board)
 	for part, pin := range a.Pins {
 		a.Pins[part] = canonical(pin)
 	}
@@ -135,7 +135,7 @@ func TestOnlyTheAnswerChanges(t *testing.T) {
 		"a kill that goes": {"kill", "", "", ""},
 	} {
 		t.Run(name, func(t *testing.T) {
-			want := Of(parse(t, studio).Board)
+			want := AnswersOf(parse(t, studio).Board)
 			pin := c.pin
 			if pin == "11" {
 				pin = "P1_11"
@@ -145,7 +145,7 @@ func TestOnlyTheAnswerChanges(t *testing.T) {
 			got := edit(t, studio, want)
 			if had == "" && pin != "" {
 				assert.True(t, strings.HasPrefix(got, studio+"\n\n"), got)
-				assert.Equal(t, pin, Of(parse(t, got).Board).Pins[c.part])
+				assert.Equal(t, pin, AnswersOf(parse(t, got).Board).Pins[c.part])
 				return
 			}
 			assert.Equal(t, strings.Replace(studio, c.old, c.new, 1), got)

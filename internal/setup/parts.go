@@ -87,15 +87,15 @@ func Parts() []Part {
 	}
 }
 
-// Answers say what has the pins, and where on them each part is connected: by its name, "" for not at all. Only a board
-// of GPIO lines has places.
+// Answers say which kind of board there is, and to which pin each part is connected: by its name, "" for not at all.
+// Only a board of GPIO lines has pins to name.
 type Answers struct {
 	Board config.Kind
 	Pins  map[string]string
 }
 
-// Of are the answers that a configuration amounts to.
-func Of(b config.Board) Answers {
+// AnswersOf returns the answers that lead to a configuration.
+func AnswersOf(b config.Board) Answers {
 	a := Answers{Board: b.Kind, Pins: map[string]string{}}
 	if b.Kind != config.GPIO {
 		return a

@@ -153,7 +153,7 @@ func start(path string) (text []byte, have Answers, err error) {
 		return nil, have, fmt.Errorf("the configuration there cannot be changed before it is right; correct it, or move it "+
 			"away and a new one is written: %w", err)
 	}
-	return text, Of(conf.Board), nil
+	return text, AnswersOf(conf.Board), nil
 }
 
 // plan works out the new text and fills in what it means.

@@ -1,5 +1,5 @@
 // Package textfile reads text files that a person may have edited: bounded, regular files only, in UTF-8 with or
-// without a byte-order mark; and has a text in a file, or the one before.
+// without a byte-order mark. It also replaces a file atomically.
 package textfile
 
 import (

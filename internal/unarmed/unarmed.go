@@ -1,4 +1,4 @@
-// Package unarmed does work while nothing is armed, and ends it as soon as something is.
+// Package unarmed runs work while nothing is armed, and cancels it as soon as something is.
 package unarmed
 
 import (

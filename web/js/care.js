@@ -25,8 +25,8 @@ export class CareList {
 		text(
 			byId("care-lead"),
 			snap.care_done
-				? "All points are ticked for this session. Untick one when it is no longer so."
-				: `${again}Read each point and tick it when it is so. Local codes come first.`,
+				? "All points are ticked for this session. Untick one that is no longer true."
+				: `${again}Read each point and tick it when it is true. Local codes come first.`,
 		);
 		keyed(
 			byId("care-list"),

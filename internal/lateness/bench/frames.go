@@ -34,7 +34,7 @@ func (o *Options) lookAtFrames(ctx context.Context) (load, error) {
 		realtime.Yield()
 		for ctx.Err() == nil {
 			if picture, err := folder.Small(ctx, frame, looked); err == nil {
-				light := look.Of(picture, looked)
+				light := look.NewImage(picture, looked)
 				look.TonesOf(&light)
 			}
 		}

@@ -1,5 +1,5 @@
-// Light, focus and framing step by step, in the order in which they can be done in the room. Any step can be skipped,
-// and opened again.
+// Light, focus and framing step by step, in the order in which one would do it in the room. Any step can be skipped, and
+// opened again.
 
 import { attr, button, el, text } from "../dom.js";
 import { fixButton, leadButton } from "../refusals.js";

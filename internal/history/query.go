@@ -1,5 +1,5 @@
-// Package history is what the record says of past sessions: which have the words that are looked for, how often the
-// delay was right, and at which delay it was right most often. It reads nothing itself.
+// Package history searches and sums up past sessions: which match a query, how often the delay was right, and at which
+// delay most often. It is given the records and reads nothing itself.
 package history
 
 import (
@@ -10,13 +10,13 @@ import (
 	"stillwater/internal/record"
 )
 
-// Words are search terms in lower case; a text matches if it contains all of them, also inside words: "crown" is found
+// Query is search terms in lower case; a text matches if it contains all of them, also inside words: "crown" is found
 // in "crowns".
-type Words []string
+type Query []string
 
-// NewWords returns the terms of texts in any case.
-func NewWords(texts []string) Words {
-	words := make(Words, len(texts))
+// NewQuery returns the terms of texts in any case.
+func NewQuery(texts []string) Query {
+	words := make(Query, len(texts))
 	for i, text := range texts {
 		words[i] = strings.ToLower(text)
 	}
@@ -29,8 +29,8 @@ func SessionText(s record.Summary) string {
 }
 
 // MatchSession reports whether a session has all the words, given its SessionText.
-func (w Words) MatchSession(text string) bool {
-	for _, word := range w {
+func (q Query) MatchSession(text string) bool {
+	for _, word := range q {
 		if !strings.Contains(text, word) {
 			return false
 		}
@@ -41,19 +41,19 @@ func (w Words) MatchSession(text string) bool {
 // MatchShot reports whether a shot has the words: in its own note, verdict, marks, file number, date and kind, and in
 // the text of its session. Where that has them all already, what was said of the shot must have one. Of a shot without
 // a date only what was said is known.
-func (w Words) MatchShot(session string, made record.Shot) bool {
+func (q Query) MatchShot(session string, made record.Shot) bool {
 	said := strings.ToLower(strings.Join(append(Remarks(made), made.Note, record.FileName(made.File)), "\n"))
-	if w.MatchSession(session) {
-		return w.any(said)
+	if q.MatchSession(session) {
+		return q.any(said)
 	}
 	rest := said + "\n" + session
-	if w.MatchSession(rest) {
+	if q.MatchSession(rest) {
 		return true
 	}
 	if made.At.IsZero() { // neither its date nor its set is known
 		return false
 	}
-	return w.MatchSession(rest + "\n" + strings.ToLower(dateText(made.At)+"\n"+KindOf(made.Set)))
+	return q.MatchSession(rest + "\n" + strings.ToLower(dateText(made.At)+"\n"+KindOf(made.Set)))
 }
 
 // Remarks are what a person says of a shot besides the note: the verdict, or that there is none, and the marks.
@@ -76,8 +76,8 @@ func Marks(made record.Shot) (marks []string) {
 	return marks
 }
 
-func (w Words) any(text string) bool {
-	for _, word := range w {
+func (q Query) any(text string) bool {
+	for _, word := range q {
 		if strings.Contains(text, word) {
 			return true
 		}
