@@ -408,7 +408,8 @@ func (e *editor) reconnect(p Part, pin string) bool {
 		if !samePin(have, pin) {
 			try.move(p, table, pin)
 		}
-		if now, _ := config.Parse(e.path, []byte(try.text)); try.failed == nil && samePin(AnswersOf(now.Board).Pins[p.Name], pin) {
+		now, _ := config.Parse(e.path, []byte(try.text))
+		if try.failed == nil && samePin(AnswersOf(now.Board).Pins[p.Name], pin) {
 			e.text = try.text
 			return true
 		}
