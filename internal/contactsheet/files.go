@@ -67,8 +67,8 @@ func (f *Files) SetFlags(flags *flag.FlagSet) {
 }
 
 // OpenForWriting opens the journal of j, which is open for reading, for writing. Where nothing is to be written, or
-// nothing can be, which is reported, it returns j, and what is found is kept in memory. An error means that measurements
-// are to be recorded and cannot be: that is found out before any work.
+// nothing can be, which is reported, it returns j, and what is found is kept in memory. An error means that
+// measurements are to be recorded and cannot be: that is found out before any work.
 func (o *Options) OpenForWriting(ctx context.Context, j *journal.Journal, f Files) (*journal.Journal, error) {
 	o.FrameStore, o.DryRun = j, f.DryRun
 	if f.DryRun && o.Camera == "" || o.Watch {
