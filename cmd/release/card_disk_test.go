@@ -32,6 +32,7 @@ type disk struct {
 	kept     map[int64][]byte // by block
 	pending  map[int64][]byte // not flushed
 	flushes  int
+	written  int // blocks
 	lost     int // blocks, in all cuts
 	survived int
 }
@@ -95,6 +96,7 @@ func (d *disk) WriteAt(p []byte, at int64) (int, error) {
 		b := append([]byte(nil), old...)
 		copy(b[from:], part)
 		d.pending[n] = b
+		d.written++
 		return nil
 	})
 }
@@ -107,6 +109,13 @@ func (d *disk) flush() {
 	}
 	clear(d.pending)
 	d.flushes++
+}
+
+// blocksWritten is how many blocks were written so far.
+func (d *disk) blocksWritten() int {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.written
 }
 
 // cut cuts the power: of what was not flushed about half is lost.

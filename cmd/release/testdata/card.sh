@@ -93,6 +93,10 @@ check "with another password it does not" not within 15 says '^Connected' ip net
 echo DE >/var/lib/stillwater/country
 check "a country that was chosen is the radio's" within 60 says 'country DE' iw reg get
 
+written() { cat /sys/fs/ext4/*/session_write_kbytes; }
+before=$(written)
+sleep 60
+echo "TRIAL note $before kB were written to what is kept since the start, $(($(written) - before)) kB in a minute of rest"
 echo "TRIAL note $(findmnt -n -o SIZE,USED /run/card/state | tr -s ' ') of the partition that is kept, memory: $(grep -E '^Mem(Total|Available)' /proc/meminfo | tr -s ' ' | tr '\n' ' ')"
 echo "TRIAL note started: $(systemd-analyze time 2>/dev/null | head -n 1)"
 echo "TRIAL done"
