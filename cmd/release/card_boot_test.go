@@ -64,8 +64,8 @@ type emulated struct {
 }
 
 // boot switches a machine on: UEFI, one memory card, a network cable by which the page is reached and nothing else, a
-// screen. trial is a script that is run in it when it has started, through what systemd takes from an emulated machine's
-// firmware; "" none. The image knows nothing of it.
+// screen. trial is a script that is run in it when it has started, through what systemd takes from an emulated
+// machine's firmware; "" none. The image knows nothing of it.
 func boot(t *testing.T, socket, trial string) *emulated {
 	t.Helper()
 	dir := t.TempDir()
