@@ -163,7 +163,7 @@ export interface InputView {
 	edges: number;
 	breaks: Break[];
 	chatter: string;
-	level?: Level | null;
+	level?: LevelView | null;
 }
 
 export interface Break {
@@ -172,7 +172,7 @@ export interface Break {
 	pieces: number;
 }
 
-export interface Level {
+export interface LevelView {
 	now: number;
 	peak: number;
 	threshold: number;
@@ -189,7 +189,7 @@ export interface Lighting {
 	/** Fields of the set that all steps depend on. */
 	camera: string[];
 	steps: LightStep[];
-	drawings: Drawing[];
+	drawings: DrawingView[];
 	marks: Marks[];
 }
 
@@ -208,7 +208,7 @@ export interface LightStep {
 	drawing: string;
 }
 
-export interface Drawing {
+export interface DrawingView {
 	name: string;
 	svg: string;
 }
@@ -282,7 +282,7 @@ export interface Preview {
 	speed_m_s: number;
 	summary: string;
 	marks: Mark[];
-	bars: Bar[];
+	bars: BarView[];
 	budget: Term[];
 	advice: string[];
 	places: string;
@@ -294,7 +294,7 @@ export interface Mark {
 	at_ms: number;
 }
 
-export interface Bar {
+export interface BarView {
 	name: string;
 	from_ms: number;
 	to_ms: number;
@@ -660,21 +660,21 @@ export interface KindTries {
 	kind: Kind;
 	axis: string;
 	count: number;
-	tries: Try[];
-	best: Best | null;
+	tries: TryView[];
+	best: BestView | null;
 	why: string;
 	strip: string;
 	facts: Fact[];
 }
 
-export interface Try {
+export interface TryView {
 	number: number;
 	at_ms: number;
 	verdict: Verdict;
 	counted: boolean;
 }
 
-export interface Best {
+export interface BestView {
 	at_ms: number;
 	good: number;
 	tries: number;

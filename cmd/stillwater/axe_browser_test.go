@@ -58,7 +58,7 @@ func judgedLight() *control.Lighting {
 	framing := step("framing", "caution", "The liquid takes 17 % of the width.", "Droplets can reach the lens: cover it.")
 	framing.Seen = []string{"camera.field_seen"}
 	return &control.Lighting{
-		Camera: []string{"camera.aperture", "camera.iso", "camera.shutter"}, Drawings: []control.Drawing{},
+		Camera: []string{"camera.aperture", "camera.iso", "camera.shutter"}, Drawings: []control.DrawingView{},
 		Marks: []control.Marks{{Series: "aperture", Values: []string{"f/11", "f/13", "f/16"}}},
 		Steps: []control.LightStep{step("dark", "works", "The room is 8 stops below the flash.", ""), contradicts, framing,
 			step("focus", "works", "All of the liquid is sharp in nearly all shots.", ""),

@@ -44,7 +44,7 @@ func (b *browser) dropsOnCommand(t *testing.T) {
 		s.Preview.FromGo, s.Preview.DelayMs = true, 495.4
 		s.Preview.Marks = []control.Mark{{Name: "Go"}, {Name: "surface", AtMs: 344.3}, {Name: "meeting", AtMs: 488.6},
 			{Name: "moment", AtMs: 495.4}}
-		s.Preview.Bars = []control.Bar{{Name: "column", FromMs: 397.9, ToMs: 511.1}, {Name: "valve", ToMs: 26},
+		s.Preview.Bars = []control.BarView{{Name: "column", FromMs: 397.9, ToMs: 511.1}, {Name: "valve", ToMs: 26},
 			{Name: "valve", FromMs: 148.8, ToMs: 174.8}, {Name: "gap", ToMs: 148.8}, {Name: "flash", FromMs: 495.4, ToMs: 505.4}}
 	})
 	p.until("Go says what it does", `document.querySelector("#go").textContent === "Go: let the drops fall"`)

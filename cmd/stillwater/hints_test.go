@@ -136,7 +136,7 @@ func ready() control.Snapshot {
 			{Name: "flash", TestMs: 5}, {Name: "shutter", TestMs: 300}}},
 		Inputs: []control.InputView{{Name: "beam", Role: "beam"}, {Name: "stop", Role: "kill"}},
 		Preview: &control.Preview{DelayMs: 130, DelayLowMs: 120, DelayHighMs: 140, Summary: "A drop.",
-			Marks: []control.Mark{{Name: "edge"}, {Name: "moment", AtMs: 130}}, Bars: []control.Bar{},
+			Marks: []control.Mark{{Name: "edge"}, {Name: "moment", AtMs: 130}}, Bars: []control.BarView{},
 			Budget: []control.Term{{Name: "all"}, {Name: "again"}}, Advice: []string{}, Table: []control.TablePoint{}},
 		Phases: []control.Choice{}, Liquids: []control.Choice{}, Sent: time.Now(),
 	}

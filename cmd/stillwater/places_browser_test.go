@@ -481,7 +481,7 @@ func (b *browser) dimmer(t *testing.T) {
 // long its contact stays closed.
 func (b *browser) stateAndFlash(t *testing.T) {
 	m, p := b.stage(t, func(m *fakeControl) {
-		m.snap.Preview.Bars = []control.Bar{
+		m.snap.Preview.Bars = []control.BarView{
 			{Name: "shutter", FromMs: 60, ToMs: 160}, {Name: "flash", FromMs: 129.9, ToMs: 229.9}}
 	})
 	seen := map[string]string{}

@@ -121,7 +121,7 @@ func (b *browser) practicePace(t *testing.T) {
 func (b *browser) dryRunHasNoGo(t *testing.T) {
 	opens := func(s *control.Snapshot) {
 		practising(0)(s)
-		s.Preview.Bars = []control.Bar{{Name: "shutter", ToMs: 300, Opening: true}}
+		s.Preview.Bars = []control.BarView{{Name: "shutter", ToMs: 300, Opening: true}}
 	}
 	m, p := b.stage(t, func(m *fakeControl) { opens(&m.snap) })
 	p.state("safe", "Safe")

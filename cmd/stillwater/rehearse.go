@@ -83,7 +83,7 @@ func (m *Main) rehearse(ctx context.Context, args []string) error {
 }
 
 // writeFrames writes the pictures of a flight, with a gel if one was given.
-func (m *Main) writeFrames(ctx context.Context, frames []practice.Frame, light *picture.Gel, dir string,
+func (m *Main) writeFrames(ctx context.Context, frames []practice.Picture, light *picture.Gel, dir string,
 	size picture.Options) error {
 	for _, f := range frames {
 		if light != nil {

@@ -15,7 +15,7 @@ func dripping(s *control.Snapshot) {
 	s.Board.Outputs = []control.OutputView{{Name: "flash", TestMs: 5}, {Name: "shutter", TestMs: 300},
 		{Name: "valve", TestMs: 50, PrimeMs: 500}}
 	s.Set.Kind = shot.Drops
-	s.Preview.Bars = []control.Bar{{Name: "valve", ToMs: 24}, {Name: "flash", FromMs: 130, ToMs: 135}}
+	s.Preview.Bars = []control.BarView{{Name: "valve", ToMs: 24}, {Name: "flash", FromMs: 130, ToMs: 135}}
 }
 
 // A valve is primed by a hold, in Set up, and the page says what was done.

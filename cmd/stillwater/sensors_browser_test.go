@@ -61,7 +61,7 @@ func (b *browser) sensors(t *testing.T) {
 	const level = `#inputs [data-role="microphone"] .level`
 	assert.False(t, eval[bool](p, `document.querySelector('`+level+`').checkVisibility()`), "this board has no level")
 	assert.Contains(t, p.plain(`#inputs [data-role="microphone"] .meter`), "trimmer")
-	m.be(func(s *control.Snapshot) { s.Inputs[1].Level = &control.Level{Now: 40, Peak: 210, Threshold: 60} })
+	m.be(func(s *control.Snapshot) { s.Inputs[1].Level = &control.LevelView{Now: 40, Peak: 210, Threshold: 60} })
 	p.until("this one has", `document.querySelector('`+level+`').checkVisibility()`)
 	assert.Contains(t, p.plain(`#inputs [data-role="microphone"] .meter`), "40 now, 210 at most in the last seconds. "+
 		"A sound counts above 60.")

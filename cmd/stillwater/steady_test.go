@@ -239,7 +239,7 @@ func (b *browser) sessionDate(t *testing.T) {
 func (b *browser) goKeepsItsPlace(t *testing.T) {
 	m, p := b.stage(t, func(m *fakeControl) {
 		m.snap.Set.Light.Shutter = shot.ByGo
-		m.snap.Preview.Bars = []control.Bar{{Name: "shutter", ToMs: 300, Opening: true}}
+		m.snap.Preview.Bars = []control.BarView{{Name: "shutter", ToMs: 300, Opening: true}}
 	})
 	m.be(func(s *control.Snapshot) { s.State, s.NeedsGo = control.Armed, true })
 	p.state("armed", "Armed")

@@ -97,7 +97,7 @@ func (a LightAnswer) JSON() map[string]any {
 	}
 	ghosts := []ghost{}
 	for _, g := range l.Ghosts {
-		lasts := known(g.Pulse != optics.Pulse{}, micros(g.Pulse.Tenth))
+		lasts := known(g.Pulse != optics.LightPulse{}, micros(g.Pulse.Tenth))
 		ghosts = append(ghosts, ghost{g.Unit + 1, float64(g.Under()), lasts})
 	}
 	keys["ghosts"] = ghosts

@@ -66,7 +66,7 @@ func examineLines(s site) (all []Finding) {
 
 // examineTwice looks for two names of one line.
 func examineTwice(s site) (all []Finding) {
-	first := map[gpiochip.Line]string{}
+	first := map[gpiochip.LineInfo]string{}
 	for _, u := range gpioboard.Uses(s.conf.Board) {
 		l, err := gpioboard.FindLine(s.gpio, u.Line)
 		if err != nil {

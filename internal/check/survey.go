@@ -178,7 +178,7 @@ func isFile(path string) bool {
 	return err == nil
 }
 
-func outputLines(m gpiochip.Machine, b config.Board) (lines []gpiochip.Line) {
+func outputLines(m gpiochip.Machine, b config.Board) (lines []gpiochip.LineInfo) {
 	for _, o := range b.Outputs {
 		if l, err := gpioboard.FindLine(m, o.Line); err == nil {
 			lines = append(lines, l)
@@ -191,7 +191,7 @@ func outputLines(m gpiochip.Machine, b config.Board) (lines []gpiochip.Line) {
 func tryInputs(m gpiochip.Machine, b config.Board) (t trial) {
 	var request []gpiochip.InputRequest
 	var requested []wiring.Input
-	taken := map[gpiochip.Line]bool{}
+	taken := map[gpiochip.LineInfo]bool{}
 	for _, in := range b.Inputs {
 		l, err := gpioboard.FindLine(m, in.Line)
 		if err != nil || l.Used || taken[l] {

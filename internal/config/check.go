@@ -40,7 +40,7 @@ func (c *checker) config(f file) Config {
 	config.Journal = c.fileName("journal", f.Journal)
 	config.Listen = c.listen(f.Listen)
 	config.Board = c.board(f.Board)
-	config.Control = Control{
+	config.Control = Arming{
 		Grace:  c.duration("control", "grace", f.Control.Grace, defaultGrace, minDisarmAfter, maxGrace),
 		ArmFor: c.duration("control", "arm_for", f.Control.ArmFor, defaultArmFor, minDisarmAfter, maxArmFor),
 	}

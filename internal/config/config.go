@@ -37,7 +37,7 @@ type Config struct {
 	Listen  string // host:port of the page
 	Journal string // database file; "" means the user's state folder
 	Board   Board
-	Control Control
+	Control Arming
 	Camera  Camera
 	Room    string // of the simulated board: a name in scene.Presets
 }
@@ -61,8 +61,8 @@ type Board struct {
 	wiring.Pins
 }
 
-// Control is how arming ends by itself.
-type Control struct {
+// Arming is how arming ends by itself.
+type Arming struct {
 	Grace  time.Duration // the phone that holds the controls may be gone this long while armed
 	ArmFor time.Duration // the longest time armed
 }
@@ -103,7 +103,7 @@ func Default() Config {
 			Kind: Simulated, Drive: Kernel, Priority: DefaultPriority, CPU: AnyCPU, Baud: DefaultBaud,
 			Pins: wiring.Pins{Late: defaultLate, HoldOff: defaultHold},
 		},
-		Control: Control{Grace: defaultGrace, ArmFor: defaultArmFor},
+		Control: Arming{Grace: defaultGrace, ArmFor: defaultArmFor},
 		Room:    scene.UsualPreset,
 	}
 }

@@ -24,7 +24,7 @@ func TestExampleLoads(t *testing.T) {
 	assert.Equal(t, GPIO, c.Board.Kind)
 	assert.Equal(t, time.Millisecond, c.Board.Late)
 	assert.Equal(t, 5*time.Millisecond, c.Board.HoldOff)
-	assert.Equal(t, Control{Grace: 10 * time.Second, ArmFor: 10 * time.Minute}, c.Control)
+	assert.Equal(t, Arming{Grace: 10 * time.Second, ArmFor: 10 * time.Minute}, c.Control)
 	require.Len(t, c.Board.Inputs, 6)
 	assert.Equal(t, wiring.Input{Name: "gate", Role: wiring.Gate, Line: wiring.Line{Pin: "GPIO17"}, ActiveGiven: true,
 		Bias: wiring.PullUp, Delay: 4 * time.Microsecond}, c.Board.Inputs[0])
@@ -48,7 +48,7 @@ func TestDefaultStaysOnThisMachine(t *testing.T) {
 	assert.Equal(t, Simulated, c.Board.Kind)
 	assert.Equal(t, "127.0.0.1:8737", c.Listen)
 	assert.Empty(t, c.Path)
-	assert.Equal(t, Control{Grace: 10 * time.Second, ArmFor: 10 * time.Minute}, c.Control)
+	assert.Equal(t, Arming{Grace: 10 * time.Second, ArmFor: 10 * time.Minute}, c.Control)
 }
 
 // A configured board listens on the local network unless the file says otherwise; times left out get their defaults.

@@ -49,7 +49,7 @@ type Source interface {
 type Sheet struct {
 	Session  record.Summary
 	Rows     []Row
-	Clocks   []Clock        // the camera's, one for each boot of the machine
+	Clocks   []ClockOffset  // the camera's, one for each boot of the machine
 	Extra    []frames.Frame // of no shot
 	Untimed  []frames.Frame // that do not say when they were taken
 	Problems []error        // files that could not be read
@@ -84,9 +84,9 @@ type Row struct {
 	pictured *pictured // nil: not looked at
 }
 
-// Clock is how far the camera's clock was from the record's, where enough was matched to say so.
-type Clock struct {
-	match.Clock
+// ClockOffset is how far the camera's clock was from the record's, where enough was matched to say so.
+type ClockOffset struct {
+	match.CameraClock
 	Boot int64
 }
 
@@ -270,7 +270,7 @@ func (s *Sheet) matchBoot(first, last int, timed []frames.Frame, matched []bool,
 	}
 	if sure > 0 { // both zeros are to be dates again
 		found.Clock.Offset += dateGap(timed[0].Taken, rows[0].Shot.At)
-		s.Clocks = append(s.Clocks, Clock{found.Clock, rows[0].Shot.When.Number})
+		s.Clocks = append(s.Clocks, ClockOffset{found.Clock, rows[0].Shot.When.Number})
 	}
 	return nil
 }

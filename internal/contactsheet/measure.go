@@ -216,7 +216,7 @@ func (g *reference) measure(p *pictured, r *Row, light *look.Image, img frames.S
 	}
 	shown := g.shownSize()
 	u, v := stored(g.Spot.X/float64(shown.X), g.Spot.Y/float64(shown.Y), g.turned)
-	m, ok := look.MissOf(light, liquid, look.Place{
+	m, ok := look.MissOf(light, liquid, look.Target{
 		Spot:    look.Point{X: u * float64(light.Width), Y: v * float64(light.Height)},
 		PxPerMm: g.pxPerMm / (light.Scale * float64(img.Per)), Way: way, Speed: 1})
 	if ok {

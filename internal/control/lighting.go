@@ -12,10 +12,10 @@ import (
 
 // Lighting is the set's light, focus and framing, step by step.
 type Lighting struct {
-	Camera   []string    `json:"camera"` // the set's fields that all steps depend on
-	Steps    []LightStep `json:"steps"`
-	Drawings []Drawing   `json:"drawings"`
-	Marks    []Marks     `json:"marks"`
+	Camera   []string      `json:"camera"` // the set's fields that all steps depend on
+	Steps    []LightStep   `json:"steps"`
+	Drawings []DrawingView `json:"drawings"`
+	Marks    []Marks       `json:"marks"`
 }
 
 // LightStep is one thing to do in the room: see package lighting.
@@ -33,8 +33,8 @@ type LightStep struct {
 	Drawing string   `json:"drawing"` // the name of the one that belongs to it; "" none
 }
 
-// Drawing is one of the drawings of light, focus and framing, as SVG: see package drawing.
-type Drawing struct {
+// DrawingView is one of the drawings of light, focus and framing, as SVG: see package drawing.
+type DrawingView struct {
 	Name string `json:"name"`
 	SVG  string `json:"svg"`
 }
@@ -59,7 +59,7 @@ func makeLighting(set shot.Set, compiles func(shot.Set) bool) (view *Lighting, j
 			return nil, nil
 		}
 	}
-	l := &Lighting{Camera: lighting.CameraFields(), Drawings: []Drawing{}, Marks: []Marks{
+	l := &Lighting{Camera: lighting.CameraFields(), Drawings: []DrawingView{}, Marks: []Marks{
 		{"aperture", texts(optics.FNumberMarks())}, {"iso", texts(optics.ISOMarks())},
 		{"shutter", append([]string{optics.Bulb.String()}, texts(optics.ShutterMarks())...)},
 		{"power", texts(optics.PowerMarks())},
@@ -71,7 +71,7 @@ func makeLighting(set shot.Set, compiles func(shot.Set) bool) (view *Lighting, j
 		return l, nil
 	}
 	for _, name := range drawing.Names() {
-		l.Drawings = append(l.Drawings, Drawing{string(name), drawing.Draw(name, report, true).SVG})
+		l.Drawings = append(l.Drawings, DrawingView{string(name), drawing.Draw(name, report, true).SVG})
 	}
 	return l, steps
 }

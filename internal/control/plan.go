@@ -233,14 +233,14 @@ func makePreview(set shot.Set, program shot.Program, timeline shot.Timeline, tic
 		DelayMs: ms(timeline.Delay), DelayLowMs: ms(timeline.Low), DelayHighMs: ms(timeline.High),
 		FromGo: timeline.FromGo,
 		Within: estimate.Within, SpeedMS: float64(estimate.Speed), Summary: estimate.Summary,
-		Marks: []Mark{}, Bars: []Bar{}, Budget: []Term{}, Advice: append([]string{}, advice...), Places: places,
+		Marks: []Mark{}, Bars: []BarView{}, Budget: []Term{}, Advice: append([]string{}, advice...), Places: places,
 		Table: []TablePoint{},
 	}
 	for _, m := range timeline.Marks {
 		p.Marks = append(p.Marks, Mark{Name: m.Name, AtMs: ms(m.At)})
 	}
 	for _, b := range timeline.Bars {
-		p.Bars = append(p.Bars, Bar{Name: b.Name, FromMs: ms(b.From), ToMs: ms(b.To), Opening: b.Opening, Light: b.Light})
+		p.Bars = append(p.Bars, BarView{Name: b.Name, FromMs: ms(b.From), ToMs: ms(b.To), Opening: b.Opening, Light: b.Light})
 	}
 	for _, t := range append(budget.Terms, budget.Total, budget.Repeat) {
 		p.Budget = append(p.Budget, Term{

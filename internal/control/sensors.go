@@ -22,8 +22,8 @@ type Break struct {
 	Pieces   int     `json:"pieces"`    // 1: it was one
 }
 
-// Level is how loud a microphone is, in steps of the board's converter, and what counts as a sound.
-type Level struct {
+// LevelView is how loud a microphone is, in steps of the board's converter, and what counts as a sound.
+type LevelView struct {
 	Now       int `json:"now"`
 	Peak      int `json:"peak"`      // of the last seconds
 	Threshold int `json:"threshold"` // as it was set; 0: the board's own
@@ -43,7 +43,7 @@ type sensor struct {
 	at      time.Duration // board time of the last report, counted from the first
 	tick    wire.Tick     // the same, as the board stamped it
 	seen    time.Time     // when it arrived
-	level   *Level        // nil: none was reported
+	level   *LevelView    // nil: none was reported
 	peaked  time.Time     // when the level's peak was
 	shown   int           // the level that was published last
 	shownAt time.Time
@@ -156,7 +156,7 @@ func (c *Control) handleLevel(l *link, e wire.Level) {
 	}
 	s, now := l.sensors[e.Input], time.Now()
 	if s.level == nil {
-		s.level = &Level{Threshold: int(c.thresholds[c.inputName(e.Input)])}
+		s.level = &LevelView{Threshold: int(c.thresholds[c.inputName(e.Input)])}
 	}
 	s.level.Now = int(e.Value)
 	if s.level.Now >= s.level.Peak || now.Sub(s.peaked) > peakHeld {

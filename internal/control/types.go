@@ -113,9 +113,9 @@ type InputView struct {
 	Active bool   `json:"active"`
 	Edges  int    `json:"edges"` // seen since start
 
-	Breaks  []Break `json:"breaks"`          // the last whole ones, newest first, at most 5
-	Chatter string  `json:"chatter"`         // that it chatters, why and what to do, in words; "" it does not
-	Level   *Level  `json:"level,omitempty"` // nil: the board does not measure it
+	Breaks  []Break    `json:"breaks"`          // the last whole ones, newest first, at most 5
+	Chatter string     `json:"chatter"`         // that it chatters, why and what to do, in words; "" it does not
+	Level   *LevelView `json:"level,omitempty"` // nil: the board does not measure it
 }
 
 // Care is one caution of the checklist.
@@ -178,7 +178,7 @@ type Preview struct {
 	SpeedMS     float64      `json:"speed_m_s"`
 	Summary     string       `json:"summary"`
 	Marks       []Mark       `json:"marks"`
-	Bars        []Bar        `json:"bars"`
+	Bars        []BarView    `json:"bars"`
 	Budget      []Term       `json:"budget"` // the last two are the sums: of all, and of those that are not steady
 	Advice      []string     `json:"advice"`
 	Places      string       `json:"places"` // where a throw's beams had better be, and what is gained; "" they are there
@@ -216,8 +216,8 @@ type Mark struct {
 	AtMs float64 `json:"at_ms"`
 }
 
-// Bar is one pulse on the timeline.
-type Bar struct {
+// BarView is one pulse on the timeline.
+type BarView struct {
 	Name    string  `json:"name"`
 	FromMs  float64 `json:"from_ms"`
 	ToMs    float64 `json:"to_ms"`

@@ -51,7 +51,7 @@ func ChipPins() Pins {
 }
 
 // FindLine looks up a line of the configuration.
-func FindLine(m gpiochip.Machine, l wiring.Line) (gpiochip.Line, error) {
+func FindLine(m gpiochip.Machine, l wiring.Line) (gpiochip.LineInfo, error) {
 	if l.Pin != "" {
 		return m.FindPin(l.Pin)
 	}

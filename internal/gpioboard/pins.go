@@ -35,7 +35,7 @@ func Uses(b config.Board) (all []Use) {
 }
 
 // Holder says who holds a line, "" if it is free.
-func Holder(l gpiochip.Line) string {
+func Holder(l gpiochip.LineInfo) string {
 	switch {
 	case l.Consumer != "":
 		return l.Consumer
@@ -75,7 +75,7 @@ type UnknownUse struct {
 func ListPins(conf config.Config, m gpiochip.Machine) PinList {
 	list := PinList{Host: m.Host.Model, Configuration: conf.Path, Header: len(m.Host.Header) > 0,
 		Pins: []Pin{}, Unknown: []UnknownUse{}}
-	wanted := map[gpiochip.Line]string{}
+	wanted := map[gpiochip.LineInfo]string{}
 	for _, u := range Uses(conf.Board) {
 		l, err := FindLine(m, u.Line)
 		if err != nil {
@@ -87,7 +87,7 @@ func ListPins(conf config.Config, m gpiochip.Machine) PinList {
 		}
 		wanted[l] = u.What
 	}
-	shown := map[gpiochip.Line]bool{}
+	shown := map[gpiochip.LineInfo]bool{}
 	for _, p := range m.Host.Header {
 		pin := Pin{Position: p.Position, Name: p.Name, Line: -1, AlsoFor: p.Use}
 		if l, err := m.FindPin(p.Position); err == nil {

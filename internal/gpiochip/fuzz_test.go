@@ -18,10 +18,10 @@ func FuzzFindPin(f *testing.F) {
 	f.Fuzz(func(t *testing.T, pin, model, compatible string, revision uint32) {
 		chip := Chip{Path: "/dev/gpiochip0", Name: "gpiochip0", Label: "pinctrl-bcm2835", Lines: 54}
 		m := Machine{Host: HostOf(model, strings.Split(compatible, "\x00"), revision), Chips: []Chip{chip},
-			Lines: map[string][]Line{}}
+			Lines: map[string][]LineInfo{}}
 		for n := range chip.Lines {
 			name := map[int]string{3: "twice", 4: "twice", 40: "LED"}[n]
-			m.Lines[chip.Path] = append(m.Lines[chip.Path], Line{Chip: chip, Number: n, Name: name})
+			m.Lines[chip.Path] = append(m.Lines[chip.Path], LineInfo{Chip: chip, Number: n, Name: name})
 		}
 		for _, at := range m.Host.Header {
 			found, ok := m.Host.FindPosition(at.Position)

@@ -29,8 +29,8 @@ type Chip struct {
 	Lines int
 }
 
-// Line is one line of a chip, as the kernel describes it.
-type Line struct {
+// LineInfo is one line of a chip, as the kernel describes it.
+type LineInfo struct {
 	Chip     Chip
 	Number   int
 	Name     string // the kernel's name for it, "" if none
@@ -40,7 +40,7 @@ type Line struct {
 }
 
 // String is "gpiochip0 line 17 (GPIO17)".
-func (l Line) String() string {
+func (l LineInfo) String() string {
 	s := fmt.Sprintf("%s line %d", l.Chip.Name, l.Number)
 	if l.Name != "" {
 		s += " (" + l.Name + ")"
@@ -61,14 +61,14 @@ const (
 
 // InputRequest asks for one input with both its edges.
 type InputRequest struct {
-	Line     Line
+	Line     LineInfo
 	Bias     Bias
 	Debounce time.Duration // by the kernel, which then stamps the end of the bounce
 }
 
 // OutputRequest asks for one output. ActiveLow: on is the low level.
 type OutputRequest struct {
-	Line      Line
+	Line      LineInfo
 	ActiveLow bool
 }
 
@@ -123,7 +123,7 @@ func (e *Error) Unwrap() error { return e.Err }
 
 // groupByChip returns the indices of each chip's lines, in the order of the chips' first lines; a line given twice is
 // an error.
-func groupByChip(lines []Line) ([][]int, error) {
+func groupByChip(lines []LineInfo) ([][]int, error) {
 	if len(lines) > MaxLines {
 		return nil, fmt.Errorf("%d lines are too many: at most %d", len(lines), MaxLines)
 	}

@@ -102,13 +102,13 @@ func text(b []byte) string {
 }
 
 // Lines describes all lines of a chip.
-func Lines(c Chip) ([]Line, error) {
+func Lines(c Chip) ([]LineInfo, error) {
 	fd, err := openChip(c.Path)
 	if err != nil {
 		return nil, err
 	}
 	defer unix.Close(fd)
-	lines := make([]Line, c.Lines)
+	lines := make([]LineInfo, c.Lines)
 	for i := range lines {
 		if lines[i], err = lineInfo(fd, c, i); err != nil {
 			return nil, err
@@ -117,9 +117,9 @@ func Lines(c Chip) ([]Line, error) {
 	return lines, nil
 }
 
-func lineInfo(fd int, c Chip, number int) (Line, error) {
+func lineInfo(fd int, c Chip, number int) (LineInfo, error) {
 	info := unix.GPIOV2LineInfo{Offset: uint32(number)}
-	l := Line{Chip: c, Number: number}
+	l := LineInfo{Chip: c, Number: number}
 	if err := ioctl(fd, unix.GPIO_V2_GET_LINEINFO_IOCTL, unsafe.Pointer(&info)); err != nil {
 		return l, &Error{Where: l.String(), What: "cannot be asked about", Remedy: ErrUnsupported.Error(), Err: err}
 	}
@@ -138,7 +138,7 @@ type request struct {
 }
 
 // open requests lines of one chip from the kernel, all or none.
-func open(consumer string, lines []Line, indices []int, config unix.GPIOV2LineConfig, queue uint32) (
+func open(consumer string, lines []LineInfo, indices []int, config unix.GPIOV2LineConfig, queue uint32) (
 	*request, error,
 ) {
 	chip := lines[indices[0]].Chip
@@ -168,7 +168,7 @@ func open(consumer string, lines []Line, indices []int, config unix.GPIOV2LineCo
 }
 
 // refusalError finds out which of the lines the kernel would not give, and who has it.
-func refusalError(fd int, chip Chip, lines []Line, indices []int, err error) error {
+func refusalError(fd int, chip Chip, lines []LineInfo, indices []int, err error) error {
 	e := &Error{Where: chip.Name, What: "lines were refused", Err: err}
 	var numbers []int
 	for _, index := range indices {
@@ -233,7 +233,7 @@ type Inputs struct {
 // OpenInputs requests the lines, one request a chip. Event.Input and level bits are indices into inputs. A debounce
 // that the chip refuses is omitted: see Undebounced.
 func OpenInputs(consumer string, inputs []InputRequest) (*Inputs, error) {
-	lines := make([]Line, len(inputs))
+	lines := make([]LineInfo, len(inputs))
 	for i, input := range inputs {
 		lines[i] = input.Line
 	}
@@ -402,7 +402,7 @@ type Outputs struct {
 
 // OpenOutputs requests the lines at their off level, without a glitch.
 func OpenOutputs(consumer string, outputs []OutputRequest) (*Outputs, error) {
-	lines := make([]Line, len(outputs))
+	lines := make([]LineInfo, len(outputs))
 	for i, output := range outputs {
 		lines[i] = output.Line
 	}

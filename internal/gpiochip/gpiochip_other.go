@@ -12,7 +12,7 @@ type Outputs struct{}
 func Chips() ([]Chip, error) { return nil, ErrUnsupported }
 
 // Lines fails.
-func Lines(Chip) ([]Line, error) { return nil, ErrUnsupported }
+func Lines(Chip) ([]LineInfo, error) { return nil, ErrUnsupported }
 
 // OpenInputs fails.
 func OpenInputs(string, []InputRequest) (*Inputs, error) { return nil, ErrUnsupported }

@@ -10,15 +10,15 @@ import (
 
 func TestGroupByChip(t *testing.T) {
 	a, b := Chip{Path: "/dev/gpiochip0", Name: "gpiochip0"}, Chip{Path: "/dev/gpiochip1", Name: "gpiochip1"}
-	groups, err := groupByChip([]Line{{Chip: b, Number: 4}, {Chip: a, Number: 4}, {Chip: b, Number: 5}})
+	groups, err := groupByChip([]LineInfo{{Chip: b, Number: 4}, {Chip: a, Number: 4}, {Chip: b, Number: 5}})
 	require.NoError(t, err)
 	assert.Equal(t, [][]int{{0, 2}, {1}}, groups)
 
-	_, err = groupByChip([]Line{{Chip: a, Number: 4}, {Chip: b, Number: 4}, {Chip: a, Number: 4, Name: "GPIO4"}})
+	_, err = groupByChip([]LineInfo{{Chip: a, Number: 4}, {Chip: b, Number: 4}, {Chip: a, Number: 4, Name: "GPIO4"}})
 	assert.EqualError(t, err, "gpiochip0 line 4 (GPIO4): is given twice, as number 1 and 3; "+
 		"give each input and output a line of its own")
 
-	_, err = groupByChip(make([]Line, MaxLines+1))
+	_, err = groupByChip(make([]LineInfo, MaxLines+1))
 	assert.ErrorContains(t, err, "at most 8")
 }
 

@@ -185,7 +185,7 @@ func (h Host) FindPosition(name string) (HeaderPin, bool) {
 }
 
 // Pin returns the header's pin of a line, if it is on the header.
-func (h Host) Pin(l Line) (HeaderPin, bool) {
+func (h Host) Pin(l LineInfo) (HeaderPin, bool) {
 	i := slices.IndexFunc(h.Header, func(p HeaderPin) bool {
 		return p.Number == l.Number && slices.Contains(p.chips, l.Chip.Label)
 	})

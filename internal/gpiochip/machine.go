@@ -12,13 +12,13 @@ import (
 type Machine struct {
 	Host  Host
 	Chips []Chip
-	Lines map[string][]Line // by the chip's path
-	Err   error             // of the chips that did not answer
+	Lines map[string][]LineInfo // by the chip's path
+	Err   error                 // of the chips that did not answer
 }
 
 // Inspect describes this machine. It changes nothing and requests no line.
 func Inspect() Machine {
-	m := Machine{Host: FindHost(), Lines: map[string][]Line{}}
+	m := Machine{Host: FindHost(), Lines: map[string][]LineInfo{}}
 	var chips []Chip
 	chips, m.Err = Chips()
 	for _, c := range chips {
@@ -84,14 +84,14 @@ func listChips(chips []Chip) string {
 }
 
 // FindLine finds line number of a chip given by path, name or label.
-func (m Machine) FindLine(chip string, number int) (Line, error) {
+func (m Machine) FindLine(chip string, number int) (LineInfo, error) {
 	c, err := m.FindChip(chip)
 	if err != nil {
-		return Line{}, err
+		return LineInfo{}, err
 	}
 	lines := m.Lines[c.Path]
 	if number < 0 || number >= len(lines) {
-		return Line{}, &Error{Where: fmt.Sprintf("%s line %d", c.Name, number), What: "does not exist",
+		return LineInfo{}, &Error{Where: fmt.Sprintf("%s line %d", c.Name, number), What: "does not exist",
 			Remedy: fmt.Sprintf("%s (%s) has lines 0 to %d", c.Path, c.Label, len(lines)-1)}
 	}
 	return lines[number], nil
@@ -99,7 +99,7 @@ func (m Machine) FindLine(chip string, number int) (Line, error) {
 
 // FindPin finds a line by its position on the host's header ("P1_11"), by the header's name for it ("GPIO17"), or by
 // the kernel's name. The header comes first: kernels name the lines of one header differently.
-func (m Machine) FindPin(pin string) (Line, error) {
+func (m Machine) FindPin(pin string) (LineInfo, error) {
 	if at, ok := m.Host.FindPosition(pin); ok {
 		return m.onHeader(pin, at)
 	}
@@ -108,18 +108,18 @@ func (m Machine) FindPin(pin string) (Line, error) {
 	case len(found) == 1:
 		return found[0], nil
 	case len(found) > 1:
-		return Line{}, &Error{Where: "pin " + pin, What: "is on several chips",
+		return LineInfo{}, &Error{Where: "pin " + pin, What: "is on several chips",
 			Remedy: fmt.Sprintf("name one by chip and line: %v", found)}
 	case m.Err != nil:
-		return Line{}, m.Err
+		return LineInfo{}, m.Err
 	}
-	return Line{}, &Error{Where: "pin " + pin, What: "no line is called that",
+	return LineInfo{}, &Error{Where: "pin " + pin, What: "no line is called that",
 		Remedy: "give chip and line instead of pin; stillwater pins lists them"}
 }
 
-func (m Machine) onHeader(pin string, at HeaderPin) (Line, error) {
+func (m Machine) onHeader(pin string, at HeaderPin) (LineInfo, error) {
 	if at.Number < 0 {
-		return Line{}, &Error{Where: "pin " + pin, What: "is a supply (" + at.Name + "), no line",
+		return LineInfo{}, &Error{Where: "pin " + pin, What: "is a supply (" + at.Name + "), no line",
 			Remedy: "stillwater pins shows the header"}
 	}
 	for _, c := range m.Chips {
@@ -128,13 +128,13 @@ func (m Machine) onHeader(pin string, at HeaderPin) (Line, error) {
 		}
 	}
 	if m.Err != nil {
-		return Line{}, m.Err
+		return LineInfo{}, m.Err
 	}
-	return Line{}, &Error{Where: "pin " + pin, What: "is on the header, but the header's chip is not here",
+	return LineInfo{}, &Error{Where: "pin " + pin, What: "is on the header, but the header's chip is not here",
 		Remedy: "give chip and line instead of pin; chips here: " + listChips(m.Chips)}
 }
 
-func (m Machine) linesNamed(name string) (found []Line) {
+func (m Machine) linesNamed(name string) (found []LineInfo) {
 	for _, c := range m.Chips {
 		for _, l := range m.Lines[c.Path] {
 			if l.Name == name {

@@ -33,11 +33,11 @@ func headerHost() Machine {
 
 func (m *Machine) add(c Chip, name func(n int) string) {
 	if m.Lines == nil {
-		m.Lines = map[string][]Line{}
+		m.Lines = map[string][]LineInfo{}
 	}
 	m.Chips = append(m.Chips, c)
 	for n := range c.Lines {
-		m.Lines[c.Path] = append(m.Lines[c.Path], Line{Chip: c, Number: n, Name: name(n)})
+		m.Lines[c.Path] = append(m.Lines[c.Path], LineInfo{Chip: c, Number: n, Name: name(n)})
 	}
 }
 

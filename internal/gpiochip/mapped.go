@@ -47,7 +47,7 @@ type registerBank struct {
 
 // Mappable returns why outputs on these lines cannot be driven through registers on this host, or nil. It changes
 // nothing.
-func Mappable(host Host, lines []Line) error {
+func Mappable(host Host, lines []LineInfo) error {
 	if host.family == "" {
 		return &Error{Where: cmp.Or(host.Model, "this machine"), What: "has no output registers that are known here",
 			Remedy: kernelDrive}
@@ -67,8 +67,8 @@ func Mappable(host Host, lines []Line) error {
 			"driver for it: " + kernelDrive}
 }
 
-func linesOf(outputs []OutputRequest) []Line {
-	lines := make([]Line, len(outputs))
+func linesOf(outputs []OutputRequest) []LineInfo {
+	lines := make([]LineInfo, len(outputs))
 	for i, o := range outputs {
 		lines[i] = o.Line
 	}

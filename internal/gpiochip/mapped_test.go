@@ -131,8 +131,8 @@ func TestMappableRefuses(t *testing.T) {
 	assert.ErrorContains(t, err, "A newer board: has no output registers")
 
 	m := headerHost()
-	for _, l := range []Line{m.Lines["/dev/gpiochip0"][32], m.Lines["/dev/gpiochip1"][0]} {
-		err = Mappable(m.Host, []Line{m.Lines["/dev/gpiochip0"][24], l})
+	for _, l := range []LineInfo{m.Lines["/dev/gpiochip0"][32], m.Lines["/dev/gpiochip1"][0]} {
+		err = Mappable(m.Host, []LineInfo{m.Lines["/dev/gpiochip0"][24], l})
 		assert.ErrorContains(t, err, l.String()+": is not in the processor's own registers; use a line of the header's chip")
 	}
 }

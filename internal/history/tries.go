@@ -59,7 +59,7 @@ type Tries struct {
 func (t *Tries) Strip(most int) strip.Strip {
 	s := strip.Strip{Axis: t.Axis, Zero: t.zero}
 	for _, try := range t.List[:min(len(t.List), most)] {
-		s.Tries = append(s.Tries, strip.Try{At: try.At, Verdict: try.Verdict})
+		s.Tries = append(s.Tries, strip.Mark{At: try.At, Verdict: try.Verdict})
 	}
 	if t.Best != nil {
 		s.Best = &strip.Best{At: t.Best.At, Good: t.Best.Good, Tries: t.Best.Tries}

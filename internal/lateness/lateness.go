@@ -59,25 +59,25 @@ func quantile(counts []Count, n int, perMille int) time.Duration {
 	return counts[len(counts)-1].Value
 }
 
-// Bar is one bar of a histogram: N samples above the bar before it and not above To.
-type Bar struct {
+// Bin is one bar of a histogram: N samples above the bar before it and not above To.
+type Bin struct {
 	To time.Duration
 	N  int
 }
 
 // Bars makes a histogram with ends at 1, 2 and 5 of each power of ten, from 100 ns on: what matters is how many times
 // as late, not how much. It begins and ends with a bar that is not empty.
-func Bars(samples []time.Duration) []Bar {
-	var bars []Bar
+func Bars(samples []time.Duration) []Bin {
+	var bars []Bin
 	for _, end := range ends() {
-		bars = append(bars, Bar{To: end})
+		bars = append(bars, Bin{To: end})
 	}
 	for _, s := range samples {
-		i, _ := slices.BinarySearchFunc(bars, s, func(b Bar, s time.Duration) int { return int(b.To - s) })
+		i, _ := slices.BinarySearchFunc(bars, s, func(b Bin, s time.Duration) int { return int(b.To - s) })
 		bars[min(i, len(bars)-1)].N++
 	}
-	empty := func(b Bar) bool { return b.N == 0 }
-	first := slices.IndexFunc(bars, func(b Bar) bool { return !empty(b) })
+	empty := func(b Bin) bool { return b.N == 0 }
+	first := slices.IndexFunc(bars, func(b Bin) bool { return !empty(b) })
 	if first < 0 {
 		return nil
 	}

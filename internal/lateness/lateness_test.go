@@ -70,9 +70,9 @@ func TestSummarizeCounts(t *testing.T) {
 
 func TestBars(t *testing.T) {
 	samples := []time.Duration{0, 100, 101, 200, 2 * us, 2*us + 1, 5 * us}
-	assert.Equal(t, []Bar{{100, 2}, {200, 2}, {500, 0}, {us, 0}, {2 * us, 1}, {5 * us, 2}}, Bars(samples))
+	assert.Equal(t, []Bin{{100, 2}, {200, 2}, {500, 0}, {us, 0}, {2 * us, 1}, {5 * us, 2}}, Bars(samples))
 	assert.Nil(t, Bars(nil))
-	assert.Equal(t, []Bar{{500 * time.Second, 1}}, Bars([]time.Duration{time.Hour}), "what is beyond is in the last")
+	assert.Equal(t, []Bin{{500 * time.Second, 1}}, Bars([]time.Duration{time.Hour}), "what is beyond is in the last")
 	total := 0
 	for _, b := range Bars([]time.Duration{1, 10 * us, time.Second, 3 * time.Hour}) {
 		total += b.N

@@ -170,7 +170,7 @@ func (r Report) ghosts(s *Step) {
 	for _, g := range r.Light.Ghosts {
 		leaves := fmt.Sprintf("a ghost %s fainter than the picture", inStops(g.Under()))
 		switch ghost := r.blurIn(g.Pulse.Tenth).Subject; {
-		case g.Pulse == (optics.Pulse{}):
+		case g.Pulse == (optics.LightPulse{}):
 			s.Says += fmt.Sprintf(" How long flash %d lasts has not been typed: it may leave %s.", g.Unit+1, leaves)
 		case ghost <= r.SharpBlur:
 			continue

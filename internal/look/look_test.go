@@ -87,7 +87,7 @@ func TestMissAgainstTheRenderer(t *testing.T) {
 			l := look.Find(&frame, &empty)
 			require.True(t, l.Found, "seed %d, %v", seed, late)
 			speed := w.Sheet.Velocity.X
-			m, ok := look.MissOf(&frame, l, look.Place{Spot: look.Point{X: width / 2, Y: height / 2},
+			m, ok := look.MissOf(&frame, l, look.Target{Spot: look.Point{X: width / 2, Y: height / 2},
 				PxPerMm: width / fieldOf(light), Way: look.Point{X: 1}, Speed: speed})
 			require.True(t, ok)
 			off := float64(m.Past-w.Sheet.At.X) / float64(m.SD)
@@ -122,7 +122,7 @@ func TestSmearAgainstTheRenderer(t *testing.T) {
 	require.True(t, arrives)
 	for flash, want := range map[time.Duration][2]float64{20 * time.Microsecond: {0, 10}, 4 * time.Millisecond: {14, 27}} {
 		half := phys.Time(flash.Seconds())
-		light.Pulse = optics.Pulse{Half: half, Tenth: half * optics.TenthOverHalf}
+		light.Pulse = optics.LightPulse{Half: half, Tenth: half * optics.TenthOverHalf}
 		frame := renderedAs(t, w, light, 1, picture.Slow)
 		l := look.Find(&frame, &empty)
 		require.True(t, l.Found)

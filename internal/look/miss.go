@@ -10,8 +10,8 @@ import (
 	"stillwater/internal/tuning"
 )
 
-// Place is where in a frame the liquid is to be, and how large things are there.
-type Place struct {
+// Target is where in a frame the liquid is to be, and how large things are there.
+type Target struct {
 	Spot    Point // the focus spot, in the image's pixels
 	PxPerMm float64
 	Way     Point // the direction of motion in the image, of length 1
@@ -46,7 +46,7 @@ type Miss struct {
 const middleSD = 0.12
 
 // MissOf measures it; false where the liquid was not found, or where nothing moves.
-func MissOf(i *Image, l Liquid, p Place) (m Miss, ok bool) {
+func MissOf(i *Image, l Liquid, p Target) (m Miss, ok bool) {
 	if !l.Found || !(p.PxPerMm > 0) || !(p.Speed > 0) {
 		return m, false
 	}

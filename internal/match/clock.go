@@ -161,7 +161,7 @@ func (p *problem) weigh(all []weighted) ([]weighted, error) {
 // average weights the pairs' probabilities under each clock with what speaks for it. That no clock is right, and
 // nothing belongs together, has the weight 1 before normalizing, unless a person has settled a pair. It sorts the
 // clocks, the best first.
-func (p *problem) average(all []weighted) (map[Pair]float64, Clock, error) {
+func (p *problem) average(all []weighted) (map[Pair]float64, CameraClock, error) {
 	slices.SortFunc(all, func(a, b weighted) int { return -cmp.Compare(a.log, b.log) })
 	best := all[0]
 	total := 0.0
@@ -178,7 +178,7 @@ func (p *problem) average(all []weighted) (map[Pair]float64, Clock, error) {
 			break
 		}
 		if _, err := p.sum(w.clock, func(pair Pair, probability float64) { pairs[pair] += share * probability }); err != nil {
-			return nil, Clock{}, err
+			return nil, CameraClock{}, err
 		}
 	}
 	for i, j := range p.settledFrame {
@@ -186,7 +186,7 @@ func (p *problem) average(all []weighted) (map[Pair]float64, Clock, error) {
 			pairs[Pair{i, j}] = 1
 		}
 	}
-	return pairs, Clock{
+	return pairs, CameraClock{
 		Offset: p.frameZero - p.shotZero + seconds(best.offset),
 		Drift:  best.drift, Scatter: seconds(best.scatter)}, nil
 }

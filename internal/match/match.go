@@ -84,8 +84,9 @@ func (e *ConflictError) Error() string {
 		e.One.Shot, e.One.Frame, e.Two.Shot, e.Two.Frame)
 }
 
-// Clock is the camera's against the record's: a shot at t has a frame at t + Offset + Drift (t - the first shot's t).
-type Clock struct {
+// CameraClock is the camera's clock against the record's: a shot at t has a frame at t + Offset + Drift (t - the first
+// shot's t).
+type CameraClock struct {
 	Offset  time.Duration
 	Drift   float64 // seconds a second; positive: the camera's runs fast
 	Scatter time.Duration
@@ -94,7 +95,7 @@ type Clock struct {
 // Result has one match a shot, in the order of the shots, and the most probable clock.
 type Result struct {
 	Matches []Match
-	Clock   Clock
+	Clock   CameraClock
 	Extra   []int // frames that probably belong to no shot
 
 	// Contradictions are settled pairs that no one clock has, the one of the earlier shot first. Each is taken still, as
@@ -123,7 +124,7 @@ func Find(shots []Shot, frames []Frame, o Options) (Result, error) {
 		return Result{}, err
 	}
 	if len(shots) == 0 || len(frames) == 0 {
-		return p.result(nil, Clock{}), nil
+		return p.result(nil, CameraClock{}), nil
 	}
 	hypotheses, err := p.search()
 	if err != nil {
@@ -294,7 +295,7 @@ func (p *problem) settle(pairs []Pair) error {
 }
 
 // result grades the pairs' probabilities.
-func (p *problem) result(pairs map[Pair]float64, clock Clock) Result {
+func (p *problem) result(pairs map[Pair]float64, clock CameraClock) Result {
 	r := Result{Clock: clock, Matches: make([]Match, len(p.shots))}
 	sum, taken := make([]float64, len(p.shots)), make([]float64, len(p.frames))
 	list := make([]Match, 0, len(pairs))

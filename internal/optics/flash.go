@@ -10,18 +10,18 @@ import (
 	"stillwater/internal/phys"
 )
 
-// Control is how a flash unit gives less than its full power.
-type Control string
+// PowerControl is how a flash unit gives less than its full power.
+type PowerControl string
 
 const (
 	// CutOff: the discharge is switched off early. The light is short at low power.
-	CutOff Control = "cut-off"
+	CutOff PowerControl = "cut-off"
 	// Throttled: the capacitor is charged to less, and discharges whole. The light is longer at low power.
-	Throttled Control = "throttled"
+	Throttled PowerControl = "throttled"
 )
 
-// Pulse is how long a flash's light lasts, as ISO 2827 measures it: above half, and above a tenth of its peak.
-type Pulse struct{ Half, Tenth phys.Time }
+// LightPulse is how long a flash's light lasts, as ISO 2827 measures it: above half, and above a tenth of its peak.
+type LightPulse struct{ Half, Tenth phys.Time }
 
 // TenthOverHalf is the tenth by the half of an ideal discharge, I = I0 exp(-t/tau): ln 10 / ln 2.
 const TenthOverHalf = math.Ln10 / math.Ln2
@@ -32,17 +32,17 @@ const TenthOverHalf = math.Ln10 / math.Ln2
 // Cut off, it ends when that part of the light is out. Throttled, it lasts longer by the inverse root of the power: a
 // lamp has V = K sqrt(I) (J. H. Goncz's law), so a capacitor's discharge scales with the inverse of its voltage. Real
 // units differ: a switch leaves a tail, and some switch capacitors too.
-func IdealPulse(full phys.Time, c Control, p Fraction) Pulse {
-	whole := Pulse{full, full * TenthOverHalf}
+func IdealPulse(full phys.Time, c PowerControl, p Fraction) LightPulse {
+	whole := LightPulse{full, full * TenthOverHalf}
 	if c == Throttled {
 		longer := phys.Time(1 / math.Sqrt(float64(p)))
-		return Pulse{whole.Half * longer, whole.Tenth * longer}
+		return LightPulse{whole.Half * longer, whole.Tenth * longer}
 	}
 	if p >= 1 {
 		return whole
 	}
 	ends := -full / math.Ln2 * phys.Time(math.Log1p(-float64(p)))
-	return Pulse{min(whole.Half, ends), min(whole.Tenth, ends)}
+	return LightPulse{min(whole.Half, ends), min(whole.Tenth, ends)}
 }
 
 // Measured says which of the two times a unit's figures are.
@@ -134,7 +134,7 @@ func (f Figures) String() string {
 
 // Discharge is what is known of how long a unit's light lasts.
 type Discharge struct {
-	Control Control
+	Control PowerControl
 	Full    phys.Time // at full power, 0 not known
 	Is      Measured  // what Full and Figures are
 	Figures Figures
@@ -142,24 +142,24 @@ type Discharge struct {
 
 // At is the pulse at a power step: by the unit's own figures, in between by interpolation of the logarithms, and beyond
 // them, or without any, by the ideal unit. False if nothing is known.
-func (d Discharge) At(p Fraction) (Pulse, bool) {
+func (d Discharge) At(p Fraction) (LightPulse, bool) {
 	table, err := d.Figures.Table()
 	if err != nil {
-		return Pulse{}, false
+		return LightPulse{}, false
 	}
 	if d.Full > 0 && (len(table) == 0 || table[0].Power < 1) {
 		table = slices.Insert(table, 0, Figure{1, Shutter(d.Full)})
 	}
 	if len(table) == 0 {
-		return Pulse{}, false
+		return LightPulse{}, false
 	}
 	measured := phys.Time(interpolate(table, p, d))
 	whole := IdealPulse(1, d.Control, p) // for the ratio of its two times
 	longer := whole.Tenth / whole.Half
 	if d.Is == AboveTenth {
-		return Pulse{measured / longer, measured}, true
+		return LightPulse{measured / longer, measured}, true
 	}
-	return Pulse{measured, measured * longer}, true
+	return LightPulse{measured, measured * longer}, true
 }
 
 // IsIdeal reports whether the time above a tenth of the peak is worked out as of an ideal decay, rather than by the

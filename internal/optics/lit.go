@@ -10,7 +10,7 @@ import (
 
 // Lit is how long the light of all flashes lasts, as far as it decides the blur.
 type Lit struct {
-	Pulse  Pulse
+	Pulse  LightPulse
 	Unit   int       // whose it is: 0 the first, 1 the first of the others
 	Ideal  bool      // Pulse.Tenth is worked out as of an ideal decay
 	Known  bool      // of every unit that counts
@@ -19,10 +19,10 @@ type Lit struct {
 
 // UnitLit is how long one unit is lit, and how much of the light it gives.
 type UnitLit struct {
-	Unit  int     // 0 the first, 1 the first of the others
-	Pulse Pulse   // zero where it is not known
-	Ideal bool    // Pulse.Tenth is worked out as of an ideal decay
-	Share float64 // of the light of all; 1 where that is not known
+	Unit  int        // 0 the first, 1 the first of the others
+	Pulse LightPulse // zero where it is not known
+	Ideal bool       // Pulse.Tenth is worked out as of an ideal decay
+	Share float64    // of the light of all; 1 where that is not known
 }
 
 // Under is by how much its light is less than that of all.
@@ -44,7 +44,7 @@ func (f Flash) Lit() Lit {
 		}
 	}
 	longest := units[ghosts]
-	if longest.Pulse == (Pulse{}) {
+	if longest.Pulse == (LightPulse{}) {
 		return Lit{}
 	}
 	return Lit{Pulse: longest.Pulse, Unit: longest.Unit, Ideal: longest.Ideal, Known: true, Ghosts: units[:ghosts:ghosts]}
@@ -52,7 +52,7 @@ func (f Flash) Lit() Lit {
 
 // duration is without end where it is not known.
 func (u UnitLit) duration() phys.Time {
-	if u.Pulse == (Pulse{}) {
+	if u.Pulse == (LightPulse{}) {
 		return phys.Time(math.Inf(1))
 	}
 	return u.Pulse.Tenth
@@ -72,9 +72,9 @@ func (f Flash) unitsLit() []UnitLit {
 	}
 	units[0].Share = share(f.Unit())
 	for i, u := range f.OtherUnits() {
-		lit := UnitLit{Unit: i + 1, Pulse: Pulse{u.Lasts, u.Lasts * TenthOverHalf}, Ideal: true, Share: share(u.Unit)}
+		lit := UnitLit{Unit: i + 1, Pulse: LightPulse{u.Lasts, u.Lasts * TenthOverHalf}, Ideal: true, Share: share(u.Unit)}
 		if f.Measured == AboveTenth {
-			lit.Pulse, lit.Ideal = Pulse{u.Lasts / TenthOverHalf, u.Lasts}, false
+			lit.Pulse, lit.Ideal = LightPulse{u.Lasts / TenthOverHalf, u.Lasts}, false
 		}
 		units = append(units, lit)
 	}

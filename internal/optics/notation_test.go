@@ -191,7 +191,7 @@ func FuzzFigures(f *testing.F) {
 		}
 		require.NoError(t, back.UnmarshalText([]byte(figures.String())))
 		require.Equal(t, figures, back)
-		for _, c := range []Control{CutOff, Throttled} {
+		for _, c := range []PowerControl{CutOff, Throttled} {
 			pulse, known := Discharge{Control: c, Is: AboveHalf, Figures: figures}.At(0.1)
 			require.Equal(t, figures != "", known)
 			if known {

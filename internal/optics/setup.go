@@ -36,7 +36,7 @@ type Flash struct {
 	Others   Others           `json:"others"`   // that are not alike; "" none
 	Reading  FNumber          `json:"reading"`  // of a flash meter at the focus spot; 0 none
 	Seen     Optional[Level]  `json:"seen"`     // of a white card at the focus spot
-	Control  Control          `json:"control"`  // how it gives less than full power
+	Control  PowerControl     `json:"control"`  // how it gives less than full power
 	Duration phys.Time        `json:"duration"` // at full power; 0 not known
 	Measured Measured         `json:"measured"` // what Duration and Figures are
 	Figures  Figures          `json:"figures"`  // the unit's own durations by power step; "" none
@@ -134,10 +134,10 @@ func (f Flash) Discharge() Discharge {
 // Light is what reaches the sensor, for callers that judge or draw a picture. Exposures are in stops, of a white
 // subject.
 type Light struct {
-	Key        Stops // by the flash, at the focus spot; where nothing is known, as it should be
-	Background Stops // of what is bright behind it; where nothing is known, as it should be
-	Room       Stops // by the room's light, over all of the opening; -Inf where nothing is known
-	Pulse      Pulse // how long the flash lasts; zero where nothing is known
+	Key        Stops      // by the flash, at the focus spot; where nothing is known, as it should be
+	Background Stops      // of what is bright behind it; where nothing is known, as it should be
+	Room       Stops      // by the room's light, over all of the opening; -Inf where nothing is known
+	Pulse      LightPulse // how long the flash lasts; zero where nothing is known
 
 	Lens    Lens
 	Picture Picture

@@ -312,15 +312,17 @@ func (s *Server) sumUp(ctx context.Context, session int64) (history.Summary, err
 }
 
 func viewTries(t history.Tries) KindTries {
-	view := KindTries{Kind: t.Kind, Axis: string(t.Axis), Count: len(t.List), Tries: []Try{}, Why: t.Why, Facts: []Fact{}}
+	view := KindTries{Kind: t.Kind, Axis: string(t.Axis), Count: len(t.List), Tries: []TryView{}, Why: t.Why,
+		Facts: []Fact{}}
 	if t.Learned != nil {
 		view.Facts = control.ViewFacts(t.Learned.Advice)
 	}
 	for _, try := range t.List[:min(len(t.List), maxTries)] {
-		view.Tries = append(view.Tries, Try{try.Number, phys.Milliseconds(try.At), control.Verdict(try.Verdict), try.Counted})
+		view.Tries = append(view.Tries,
+			TryView{try.Number, phys.Milliseconds(try.At), control.Verdict(try.Verdict), try.Counted})
 	}
 	if t.Best != nil {
-		view.Best = &Best{phys.Milliseconds(t.Best.At), t.Best.Good, t.Best.Tries}
+		view.Best = &BestView{phys.Milliseconds(t.Best.At), t.Best.Good, t.Best.Tries}
 	}
 	return view
 }

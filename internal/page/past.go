@@ -63,8 +63,8 @@ type KindTries struct {
 	Kind  shot.Kind `json:"kind"`
 	Axis  string    `json:"axis"`  // what differs between tries: "delay", "trim"
 	Count int       `json:"count"` // of all those that are summed up
-	Tries []Try     `json:"tries"` // the newest of them, newest first
-	Best  *Best     `json:"best"`  // null: see Why
+	Tries []TryView `json:"tries"` // the newest of them, newest first
+	Best  *BestView `json:"best"`  // null: see Why
 	Why   string    `json:"why"`   // in words
 	Strip string    `json:"strip"` // the tries drawn, as SVG; see package strip
 	Facts []Fact    `json:"facts"` // what came of those with the newest one's set; empty: nothing is judged
@@ -73,16 +73,16 @@ type KindTries struct {
 // Fact is one thing that came of the tries, for a list.
 type Fact = control.Fact
 
-// Try is one mark over the delay or the trim.
-type Try struct {
+// TryView is one mark over the delay or the trim.
+type TryView struct {
 	Number  int             `json:"number"`
 	AtMs    float64         `json:"at_ms"`
 	Verdict control.Verdict `json:"verdict"`
 	Counted bool            `json:"counted"` // it says something of the time
 }
 
-// Best is where the largest share of tries was good.
-type Best struct {
+// BestView is where the largest share of tries was good.
+type BestView struct {
 	AtMs  float64 `json:"at_ms"`
 	Good  int     `json:"good"`
 	Tries int     `json:"tries"`

@@ -23,7 +23,7 @@ type ghost struct {
 // withGhosts adds them; what nobody knows the duration of is left out.
 func (f flash) withGhosts(units []optics.UnitLit) flash {
 	for _, u := range units {
-		if u.Pulse != (optics.Pulse{}) {
+		if u.Pulse != (optics.LightPulse{}) {
 			f.ghosts = append(f.ghosts, ghost{newFlash(u.Pulse), u.Share})
 		}
 	}
@@ -35,7 +35,7 @@ const flashLasts = 4
 
 // newFlash finds the discharge that lasts so long above half and above a tenth of its peak: an exponential decay has
 // 3.32 times as long above a tenth, and what is shorter was cut off.
-func newFlash(p optics.Pulse) flash {
+func newFlash(p optics.LightPulse) flash {
 	half, tenth := float64(p.Half)*1e3, float64(p.Tenth)*1e3
 	switch {
 	case half <= 0:

@@ -36,7 +36,7 @@ func Studio() Light {
 	const half = phys.Time(35e-6)
 	return Light{
 		Light: optics.Light{Background: optics.BackgroundAim.Stops(), Room: -12,
-			Pulse: optics.Pulse{Half: half, Tenth: half * optics.TenthOverHalf},
+			Pulse: optics.LightPulse{Half: half, Tenth: half * optics.TenthOverHalf},
 			Lens:  optics.Lens{Focal: 0.1, Aperture: 16, Focus: 0.4}, Picture: optics.Picture{Sensor: 36e-3},
 			Bright: optics.HalfAngle(0.46, 0.3), Black: optics.HalfAngle(1.2, 0.3)},
 		Speed: 200, Open: 1, Gel: Gels()[0].Gel, Falloff: 1.5,

@@ -189,7 +189,7 @@ func TestTheSensorClips(t *testing.T) {
 // milkBall is a white ball before a dark background.
 func milkBall(t *testing.T, from scene.Point, v scene.Velocity, half phys.Time) *image.RGBA {
 	l := plain()
-	l.Background, l.Pulse = -12, optics.Pulse{Half: half, Tenth: half * optics.TenthOverHalf}
+	l.Background, l.Pulse = -12, optics.LightPulse{Half: half, Tenth: half * optics.TenthOverHalf}
 	return small(t, ballOf("milk", 40, from, v), l, Slow)
 }
 
@@ -239,7 +239,7 @@ func TestBlurIsSpeedTimesDuration(t *testing.T) {
 // A flash that is cut off early lights evenly, and then not at all.
 func TestBlurOfAFlashThatIsCutOff(t *testing.T) {
 	l := plain()
-	l.Background, l.Pulse = -12, optics.Pulse{Half: 50e-3, Tenth: 50e-3}
+	l.Background, l.Pulse = -12, optics.LightPulse{Half: 50e-3, Tenth: 50e-3}
 	img := small(t, ballOf("milk", 40, at(-220, 0, 0), scene.Velocity{X: 4}), l, Slow)
 	row := func(mm float64) (sum float64) {
 		for y := 26; y < 38; y++ {
@@ -254,8 +254,8 @@ func TestBlurOfAFlashThatIsCutOff(t *testing.T) {
 // A weak flash beside a short one, lit for 50 ms, draws the trail that it would draw alone, as much fainter as its part
 // of the light is.
 func TestAWeakLongFlashLeavesAGhost(t *testing.T) {
-	long := optics.Pulse{Half: 50e-3, Tenth: 50e-3}
-	trail := func(p optics.Pulse, ghosts ...optics.UnitLit) (sum float64) {
+	long := optics.LightPulse{Half: 50e-3, Tenth: 50e-3}
+	trail := func(p optics.LightPulse, ghosts ...optics.UnitLit) (sum float64) {
 		l := plain()
 		l.Background, l.Pulse, l.Ghosts = -20, p, ghosts
 		img, err := Render(t.Context(), ballOf("milk", 40, at(-220, 0, 0), scene.Velocity{X: 4}), l, Options{
@@ -268,7 +268,7 @@ func TestAWeakLongFlashLeavesAGhost(t *testing.T) {
 		}
 		return sum
 	}
-	short, alone := optics.Pulse{Half: 1e-6, Tenth: 1e-6}, trail(long)
+	short, alone := optics.LightPulse{Half: 1e-6, Tenth: 1e-6}, trail(long)
 	for _, part := range []float64{0.05, 0.1} {
 		left := trail(short, optics.UnitLit{Unit: 1, Pulse: long, Share: part}) - trail(short)
 		assert.InDelta(t, part, left/alone, 0.1*part)
@@ -297,7 +297,7 @@ func TestOutOfFocusIsSoft(t *testing.T) {
 	const width = 288
 	spot := func(n optics.FNumber, off phys.Length) (variance float64, l Light) {
 		l = plain()
-		l.Background, l.Pulse, l.Off = -12, optics.Pulse{}, off
+		l.Background, l.Pulse, l.Off = -12, optics.LightPulse{}, off
 		l.Lens = optics.Lens{Focal: 0.2, Aperture: n, Focus: 1.7}
 		img, err := Render(context.Background(), ballOf("milk", 20, at(0, 0, 0), scene.Velocity{}), l, Options{
 			Width: width, Height: width * 2 / 3, Quality: Slow})
@@ -340,7 +340,7 @@ func TestTallColumnsAreInThePicture(t *testing.T) {
 // Seen from an angle the way is shorter, by its cosine.
 func TestTheCameraTurns(t *testing.T) {
 	l := plain()
-	l.Background, l.Pulse = -12, optics.Pulse{}
+	l.Background, l.Pulse = -12, optics.LightPulse{}
 	place := func(degrees float64) float64 {
 		l.Turn = phys.Angle(degrees * math.Pi / 180)
 		middle, _ := moments(small(t, ballOf("milk", 40, at(150, 0, 0), scene.Velocity{}), l, Slow))
@@ -484,7 +484,7 @@ func TestAPictureIsLikeTheSlowOne(t *testing.T) {
 		assert.Greater(t, db, 30.0, name)
 	}
 	smeared, soft := ThrowStudio(), Studio()
-	smeared.Pulse = optics.Pulse{Half: 4e-3, Tenth: 4e-3 * optics.TenthOverHalf}
+	smeared.Pulse = optics.LightPulse{Half: 4e-3, Tenth: 4e-3 * optics.TenthOverHalf}
 	soft.Lens.Aperture = 2
 	slow, wide := againstSlow(t, waters()["sheet"], smeared, o), againstSlow(t, waters()["crown"], soft, o)
 	t.Logf("a slow flash: %.1f dB, a wide lens: %.1f dB", slow, wide)

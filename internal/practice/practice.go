@@ -86,8 +86,8 @@ func tilt(set shot.Set) float64 {
 	return 0
 }
 
-// Frame is one picture of a flight.
-type Frame struct {
+// Picture is one picture of a flight.
+type Picture struct {
 	Name  string // for a file
 	Words string // what the picture shows
 	Water scene.Water
@@ -105,7 +105,7 @@ var ErrNoFrame = errors.New("a sound has no picture: what bursts is not known")
 // short has none.
 //
 // Errors: ErrNoFrame, or those of scene.Room.Release, Open and shot.Set.DropsPath for an impossible set.
-func Frames(set shot.Set, seed uint64, late time.Duration) ([]Frame, error) {
+func Frames(set shot.Set, seed uint64, late time.Duration) ([]Picture, error) {
 	switch set.Kind {
 	case shot.Sound:
 		return nil, ErrNoFrame
@@ -120,13 +120,13 @@ func Frames(set shot.Set, seed uint64, late time.Duration) ([]Frame, error) {
 		if !flight.Arrives {
 			return nil, nil
 		}
-		return []Frame{frameOf(flight, "throw", flight.Best+late)}, nil
+		return []Picture{frameOf(flight, "throw", flight.Best+late)}, nil
 	}
 	return splashFrames(flight, late), nil
 }
 
 // splashFrames are the pictures of a splash: its drop before contact, and each phase.
-func splashFrames(f scene.Flight, late time.Duration) (frames []Frame) {
+func splashFrames(f scene.Flight, late time.Duration) (frames []Picture) {
 	for _, p := range f.Phases {
 		name, at := string(p.Phase), p.At+late
 		switch p.Phase {
@@ -143,8 +143,8 @@ func splashFrames(f scene.Flight, late time.Duration) (frames []Frame) {
 }
 
 // frameOf is the picture of a flight at a time, taken by a camera that held its shutter open.
-func frameOf(f scene.Flight, name string, at time.Duration) Frame {
-	return Frame{Name: name, Words: f.SeenAt(at), Water: f.WaterAt(at), Light: Light(f.Set, true)}
+func frameOf(f scene.Flight, name string, at time.Duration) Picture {
+	return Picture{Name: name, Words: f.SeenAt(at), Water: f.WaterAt(at), Light: Light(f.Set, true)}
 }
 
 // Around a collision: when the second drop is shown before it meets the column, and the sheet as it draws back, in
@@ -156,7 +156,7 @@ const (
 
 // dropsFrames are the pictures of drops from valves: of a collision before the two meet, as the sheet opens, at its
 // widest and as it draws back. Two that miss each other are shown when they would have met.
-func dropsFrames(set shot.Set, seed uint64, late time.Duration) ([]Frame, error) {
+func dropsFrames(set shot.Set, seed uint64, late time.Duration) ([]Picture, error) {
 	path, err := set.DropsPath()
 	if err != nil {
 		return nil, err
@@ -177,10 +177,10 @@ func dropsFrames(set shot.Set, seed uint64, late time.Duration) ([]Frame, error)
 	}
 	m := f.Meeting
 	if m == nil || !m.Column {
-		return []Frame{frameOf(f, "missed", path.Meeting.At.Duration()+late)}, nil
+		return []Picture{frameOf(f, "missed", path.Meeting.At.Duration()+late)}, nil
 	}
 	takes := m.Widest - m.At
-	return []Frame{
+	return []Picture{
 		frameOf(f, "second-drop", m.At-beforeMeeting+late),
 		frameOf(f, "sheet-opening", m.At+takes/2+late),
 		frameOf(f, "sheet-widest", m.Widest+late),

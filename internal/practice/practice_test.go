@@ -16,7 +16,7 @@ import (
 func TestFramesShowTheirPhases(t *testing.T) {
 	frames, err := Frames(shot.DefaultSet(), 4, 0)
 	require.NoError(t, err)
-	byName := map[string]Frame{}
+	byName := map[string]Picture{}
 	for _, f := range frames {
 		byName[f.Name] = f
 	}

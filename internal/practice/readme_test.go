@@ -64,7 +64,7 @@ func TestReadmePictures(t *testing.T) {
 	}
 }
 
-func readmeFrame(t *testing.T, name string, seed uint64, late time.Duration, gel, changes string) Frame {
+func readmeFrame(t *testing.T, name string, seed uint64, late time.Duration, gel, changes string) Picture {
 	t.Helper()
 	set := shot.DefaultSet()
 	for _, change := range strings.Fields(changes) {
@@ -82,10 +82,10 @@ func readmeFrame(t *testing.T, name string, seed uint64, late time.Duration, gel
 		}
 	}
 	require.FailNow(t, "no such frame", name)
-	return Frame{}
+	return Picture{}
 }
 
-func rendered(t *testing.T, f Frame, width int, seed uint64) *image.RGBA {
+func rendered(t *testing.T, f Picture, width int, seed uint64) *image.RGBA {
 	t.Helper()
 	img, err := picture.Render(t.Context(), f.Water, f.Light, picture.Options{Width: width, Height: width * 2 / 3,
 		Threads: 2, Seed: seed})

@@ -32,7 +32,7 @@ func GelNamed(name string) (*picture.Gel, error) {
 }
 
 // Write makes a frame's picture as a file in a folder, and returns its path.
-func (f Frame) Write(ctx context.Context, folder string, o picture.Options) (path string, err error) {
+func (f Picture) Write(ctx context.Context, folder string, o picture.Options) (path string, err error) {
 	if err := os.MkdirAll(folder, 0o777); err != nil {
 		return "", err
 	}

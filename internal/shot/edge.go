@@ -18,8 +18,8 @@ type Passage struct {
 // MinPassages is how many throws tell how ragged an edge is: five give its standard deviation within two fifths of it.
 const MinPassages = 5
 
-// Edge is how ragged the edges of a sheet are at a beam, by throws of it.
-type Edge struct {
+// Raggedness is how ragged the edges of a sheet are at a beam, by throws of it.
+type Raggedness struct {
 	SD     phys.Length
 	Spray  int     // throws that are far from the others and left out: a droplet ahead broke a beam
 	Within float64 // how well SD is known, a standard deviation of it as a fraction
@@ -35,9 +35,9 @@ const outlierCost = 1.2
 // front and its end take the same time from beam to beam, but for their edges, one at each beam. Those are taken to be
 // alike at front and end, so that the difference of the two intervals has twice an edge's standard deviation. What all
 // throws have in common, as gravity between front and end, falls out.
-func (s Set) RaggedEdge(throws []Passage) (Edge, bool) {
+func (s Set) RaggedEdge(throws []Passage) (Raggedness, bool) {
 	if len(throws) < MinPassages {
-		return Edge{}, false
+		return Raggedness{}, false
 	}
 	off := make([]float64, len(throws))
 	for i, t := range throws {
@@ -56,6 +56,6 @@ func (s Set) RaggedEdge(throws []Passage) (Edge, bool) {
 		squares += (x - mean) * (x - mean)
 	}
 	freedom := float64(len(off) - 1)
-	return Edge{SD: phys.Length(math.Sqrt(squares/freedom) / 2), Spray: len(spray),
+	return Raggedness{SD: phys.Length(math.Sqrt(squares/freedom) / 2), Spray: len(spray),
 		Within: outlierCost / math.Sqrt(2*freedom)}, true
 }

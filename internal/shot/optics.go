@@ -101,7 +101,7 @@ func (s *Set) opticsFields() []field {
 		count("flash.units", &f.Units, 1, 32),
 		quantity("flash.reading", &f.Reading, 0, 512),
 		optional("flash.seen", &f.Seen, 0, 1),
-		choice("flash.control", &f.Control, []optics.Control{optics.CutOff, optics.Throttled}),
+		choice("flash.control", &f.Control, []optics.PowerControl{optics.CutOff, optics.Throttled}),
 		quantity("flash.duration", &f.Duration, 0, 0.1),
 		choice("flash.measured", &f.Measured, []optics.Measured{optics.AboveHalf, optics.AboveTenth}),
 		listed("flash.figures", &f.Figures, "power steps and durations, like 1/1 1/300 s, 1/16 1/4000 s, or none"),

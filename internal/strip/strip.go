@@ -25,8 +25,8 @@ const (
 	ByTrim  Axis = "trim"  // where each shot has a delay of its own
 )
 
-// Try is one mark. At is on the axis.
-type Try struct {
+// Mark is one mark. At is on the axis.
+type Mark struct {
 	At      time.Duration
 	Verdict string // "" not judged
 }
@@ -41,7 +41,7 @@ type Best struct {
 // of 0 is on the axis.
 type Strip struct {
 	Axis   Axis
-	Tries  []Try
+	Tries  []Mark
 	Best   *Best
 	Advice *tuning.Advice // nil: nothing was learned
 	Zero   time.Duration
@@ -69,7 +69,7 @@ func FromTries(plan tuning.Plan, tries []tuning.Try, advice tuning.Advice) Strip
 		s.Axis = ByTrim
 	}
 	for _, t := range tries {
-		s.Tries = append(s.Tries, Try{At: s.Zero + t.At, Verdict: string(t.Verdict)})
+		s.Tries = append(s.Tries, Mark{At: s.Zero + t.At, Verdict: string(t.Verdict)})
 	}
 	return s
 }
@@ -207,7 +207,7 @@ type stack struct {
 	n int
 }
 
-func (s *sheet) stack(tries []Try, verdict string) (stacks []stack) {
+func (s *sheet) stack(tries []Mark, verdict string) (stacks []stack) {
 	places := map[int]int{}
 	for _, t := range tries {
 		if t.Verdict != verdict {

@@ -78,8 +78,8 @@ func TestNothingToDraw(t *testing.T) {
 
 // Two evenings on one axis: a try at one delay is at one place in both.
 func TestSameRange(t *testing.T) {
-	one := Strip{Axis: ByTrim, Tries: []Try{{At: 0, Verdict: "good"}, {At: 10 * ms, Verdict: "good"}}}
-	other := Strip{Axis: ByTrim, Tries: []Try{{At: 10 * ms, Verdict: "good"}, {At: 60 * ms, Verdict: "good"}}}
+	one := Strip{Axis: ByTrim, Tries: []Mark{{At: 0, Verdict: "good"}, {At: 10 * ms, Verdict: "good"}}}
+	other := Strip{Axis: ByTrim, Tries: []Mark{{At: 10 * ms, Verdict: "good"}, {At: 60 * ms, Verdict: "good"}}}
 	both := one.Needs().Join(other.Needs())
 	one.Range, other.Range = both, both
 	place := regexp.MustCompile(`class="try good" transform="translate\(([0-9.]+) `)

@@ -10,11 +10,11 @@ func HeaderMachine(held map[int]string) gpiochip.Machine {
 	m := gpiochip.Machine{
 		Host:  gpiochip.HostOf("A board with a header", []string{"raspberrypi,3-model-b", "brcm,bcm2837"}, 0xa02082),
 		Chips: []gpiochip.Chip{soc, expander},
-		Lines: map[string][]gpiochip.Line{},
+		Lines: map[string][]gpiochip.LineInfo{},
 	}
 	for _, c := range m.Chips {
 		for n := range c.Lines {
-			m.Lines[c.Path] = append(m.Lines[c.Path], gpiochip.Line{Chip: c, Number: n})
+			m.Lines[c.Path] = append(m.Lines[c.Path], gpiochip.LineInfo{Chip: c, Number: n})
 		}
 	}
 	for n, by := range held {

@@ -115,7 +115,7 @@ func headerOutputs(t *testing.T) []gpiochip.OutputRequest {
 // on, and are off after Close.
 func TestHeaderMapped(t *testing.T) {
 	outputs := headerOutputs(t)
-	require.NoError(t, gpiochip.Mappable(gpiochip.FindHost(), []gpiochip.Line{outputs[0].Line, outputs[1].Line}))
+	require.NoError(t, gpiochip.Mappable(gpiochip.FindHost(), []gpiochip.LineInfo{outputs[0].Line, outputs[1].Line}))
 
 	out, err := gpiochip.OpenOutputs("guest", outputs)
 	require.NoError(t, err)

@@ -49,7 +49,7 @@ func newChip(t *testing.T, name string, lines int) *chip {
 }
 
 // line finds a line of the chip.
-func (c *chip) line(number int) gpiochip.Line {
+func (c *chip) line(number int) gpiochip.LineInfo {
 	c.t.Helper()
 	l, err := gpiochip.Inspect().FindLine(c.path, number)
 	c.must(err)

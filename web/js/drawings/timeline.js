@@ -3,7 +3,7 @@
 import { el, svg } from "../dom.js";
 import { ms } from "../units.js";
 
-/** @import { Bar, Mark, Preview } from "../../protocol.d.ts" */
+/** @import { BarView, Mark, Preview } from "../../protocol.d.ts" */
 
 const pad = 10;
 const labelRow = 19;
@@ -191,7 +191,7 @@ function hatch() {
 
 /**
  * One cue: its words above, its bar to scale below.
- * @param {Bar} bar
+ * @param {BarView} bar
  * @param {Scale} scale
  * @param {number} y
  * @param {number} width
@@ -213,18 +213,18 @@ function drawLane(bar, scale, y, width) {
 	];
 }
 
-/** A gap is as long as it is, wherever it lies. @param {Bar} bar @param {string} lit */
+/** A gap is as long as it is, wherever it lies. @param {BarView} bar @param {string} lit */
 function laneWords(bar, lit) {
 	if (isFlash(bar)) return `${bar.name} ${ms(bar.from_ms)}${lit}`;
 	return bar.name === "gap" ? `gap ${ms(bar.to_ms - bar.from_ms)}` : `${bar.name} ${ms(bar.from_ms)} to ${ms(bar.to_ms)}`;
 }
 
-/** How long a flash is lit. @param {Bar} bar */
+/** How long a flash is lit. @param {BarView} bar */
 const lasts = (bar) => `${Number((bar.to_ms - bar.from_ms).toPrecision(2))} ms`;
 
 /**
  * A flash is lit when its contact closes and dark again long before that opens.
- * @param {Bar} bar
+ * @param {BarView} bar
  */
 const isFlash = (bar) => !bar.opening && /^flash/i.test(bar.name);
 

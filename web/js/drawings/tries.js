@@ -4,7 +4,7 @@ import { drawn, el, table } from "../dom.js";
 import { fixed, signed } from "../units.js";
 import { verdictWord } from "../verdicts.js";
 
-/** @import { Fact, KindTries, Try, Verdict } from "../../protocol.d.ts" */
+/** @import { Fact, KindTries, TryView, Verdict } from "../../protocol.d.ts" */
 
 /** The verdicts in the order of the drawing's lanes. @type {Verdict[]} */
 const lanes = ["good", "early", "late", "too high", "too low", "nothing there", ""];
@@ -25,7 +25,7 @@ export function bestWords(kind) {
 /** The tries as a table: how many at each millisecond. @param {KindTries} kind */
 export function triesTable(kind) {
 	const verdicts = given(kind);
-	/** @type {Map<number, Try[]>} */
+	/** @type {Map<number, TryView[]>} */
 	const groups = new Map();
 	for (const t of kind.tries) {
 		const key = Math.round(t.at_ms);
