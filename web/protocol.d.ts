@@ -720,6 +720,7 @@ export interface CameraView {
 	likely: number;
 	open: number;
 	busy: string;
+	waits: boolean;
 	changed: CameraChange | null;
 	clashes: CameraClash[];
 	kept: string;

@@ -242,7 +242,7 @@ func (i *Intake) Frames(ctx context.Context, session int64) (page.CameraView, er
 	i.mu.Lock()
 	defer i.mu.Unlock()
 	view := e.view
-	view.Busy, view.Changed = e.busy, e.pairs.Changed
+	view.Busy, view.Waits, view.Changed = e.busy, e.busy == waiting, e.pairs.Changed
 	if view.Busy == "" && len(view.Frames) > 0 && i.isChanged(session) {
 		view.Busy = looking
 	}

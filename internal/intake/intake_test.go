@@ -255,6 +255,7 @@ func TestArmedComesFirst(t *testing.T) {
 	x.screen.until(t, "it says that it waits", func(now control.CameraNow, frames map[int64]control.FrameView) bool {
 		return now.Busy == "waiting until nothing is armed" && len(frames) == 0
 	})
+	assert.True(t, x.view().Waits)
 	known, err := x.journal.Frames(t.Context(), x.session)
 	require.NoError(t, err)
 	assert.Empty(t, known, "not even read")

@@ -334,6 +334,7 @@ type CameraView struct {
 	Likely    int           `json:"likely"`     // shots with such a frame
 	Open      int           `json:"open"`       // shots
 	Busy      string        `json:"busy"`       // what is being done or waited for, in words; "" nothing
+	Waits     bool          `json:"waits"`      // it is waited until nothing is armed
 	Changed   *CameraChange `json:"changed"`    // by what was said last of a frame; null: nothing was
 	Clashes   []CameraClash `json:"clashes"`    // of what was said; until one of two is taken back nothing is certain
 	Kept      string        `json:"kept"`       // where files are kept and for how long, in words

@@ -17,6 +17,7 @@ import (
 
 	"stillwater/internal/frames/framestest"
 	"stillwater/internal/need"
+	"stillwater/internal/proctest"
 	"stillwater/internal/tether/tethertest"
 )
 
@@ -202,13 +203,8 @@ func TestStopped(t *testing.T) {
 		_, err := c.Copy(ctx, list[0], root)
 		ended <- err
 	}()
-	for camera.Asked() == 0 {
-		select {
-		case err := <-ended:
-			require.FailNow(t, "it ended by itself", "%v", err)
-		case <-time.After(time.Millisecond):
-		}
-	}
+	proctest.Eventually(t, "it asks for the file", func() bool { return camera.Asked() > 0 || len(ended) > 0 })
+	require.Empty(t, ended, "it ended by itself")
 	stop()
 	assert.ErrorIs(t, <-ended, context.Canceled)
 	assert.Empty(t, filesIn(t, root))

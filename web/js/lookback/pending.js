@@ -62,7 +62,7 @@ export class Pending {
 
 	/** A view came that was asked for after all that is taken. @param {CameraView} view */
 	seen(view) {
-		this.#waits = view.busy.startsWith("waiting");
+		this.#waits = view.waits;
 		if (view.busy !== "") return;
 		for (const [type, one] of this.#said) if (one.taken) this.#said.delete(type);
 	}
