@@ -60,6 +60,7 @@ type Sheet struct {
 	Read   int     // frames that were read now, and not before
 	Looked int     // frames whose pictures were looked at now
 	Lesson *Lesson // what was measured says of the delay; nil: nothing
+	Room   *Room   // what a frame without flash says of the room's light; nil: there is none
 
 	progress  func(of int) func(done int)
 	store     FrameStore
@@ -100,6 +101,7 @@ type Options struct {
 	Watch      bool   // the folder is watched
 	Camera     string // the port of the camera that is fetched from; "" none
 	Ruler      string // the frame with the ruler; "" none
+	Black      string // the frame with the flash off, which the room is judged by; "" none
 	Only       bool   // a frame that is known and not in the folder is forgotten, and does not count as it was
 
 	// Open is called before a frame's files are opened, and what it returns when they are closed. An error leaves them
@@ -111,9 +113,9 @@ type Options struct {
 	said  said
 }
 
-// aside are the frames that show the place without liquid, or a ruler: they hardly are of a shot.
+// aside are the frames that show the place without liquid, a ruler, or the room: they hardly are of a shot.
 func (o *Options) aside() []string {
-	return slices.DeleteFunc([]string{o.Measure.Empty, o.Ruler}, func(name string) bool { return name == "" })
+	return slices.DeleteFunc([]string{o.Measure.Empty, o.Ruler, o.Black}, func(name string) bool { return name == "" })
 }
 
 // Make reads a folder's frames, as far as they are not known already, matches them to a session's shots, and keeps what
@@ -153,8 +155,16 @@ func Make(ctx context.Context, source Source, session record.Summary, folder *fr
 	if err := s.match(timed, settled); err != nil {
 		return s, err
 	}
-	if err := s.keepMatches(ctx); err != nil || !o.Measure.wanted() {
+	if err := s.keepMatches(ctx); err != nil {
 		return s, err
+	}
+	if o.Black != "" {
+		if s.Room, err = s.roomOf(ctx, folder, o.Black); err != nil {
+			return s, fmt.Errorf("--black %q: %w", o.Black, err)
+		}
+	}
+	if !o.Measure.wanted() {
+		return s, nil
 	}
 	if err := s.look(ctx, folder, o.Measure); err != nil {
 		return s, err

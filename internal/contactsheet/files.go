@@ -26,6 +26,7 @@ const Usage = `Usage:
   stillwater frames DIR [--session N|latest] [--pair SHOT=FILE ...] [--json] [--csv FILE] [--sheet FILE] [--xmp]
                     [--dry-run]
   stillwater frames DIR --empty FILE [--spot X,Y] [--ruler X,Y,X,Y,LENGTH | --width LENGTH] [--from-right] [--accept]
+  stillwater frames DIR --black FILE ...
   stillwater frames DIR --watch [--look | --empty FILE ...]
   stillwater frames DIR --camera PORT ...
 
@@ -37,6 +38,9 @@ run only does what is new.
 --look says what the pictures show: black, burnt out. With --empty, a frame of the same place without liquid, the liquid
 is found in the others; with a scale, how far it is past its spot, and from that the delay to try next. Places are
 pixels of the frame as it is shown, from its top left.
+
+--black names a frame that was taken as the shots are, with the flash off: it says how many stops the room is below the
+flash, and what has "stillwater light" count with it.
 
 --xmp writes what is known of each frame that is certain into a sidecar file, and leaves what others wrote there:
 keepers have 5 stars, good ones 3. A camera's own files are never changed.
@@ -105,6 +109,8 @@ func (o *Options) Check(f Files) error {
 	case o.Watch && o.Camera != "":
 		return errors.New("--watch and --camera: that is the daemon's, which knows what is armed: " +
 			"stillwater --frames DIR --camera PORT; or leave --watch out, to fetch once")
+	case o.Watch && o.Black != "":
+		return errors.New("--watch does not judge the room: leave --black out, or run it without --watch")
 	case o.Watch && o.Only:
 		return errors.New("--watch forgets nothing: leave --only out, or run it without --watch")
 	case o.Watch && f.JSON:
@@ -155,6 +161,7 @@ func (o *Options) SetFlags(flags *flag.FlagSet) {
 	flags.StringVar(&o.Camera, "camera", "", "first fetch what is new from the connected camera: its `PORT`, "+
 		"auto, usb:BUS,DEVICE, ptpip:ADDRESS or disk:FOLDER (needs gphoto2)")
 	flags.BoolVar(&o.Only, "only", false, "only the frames in the folder count: others of the session are forgotten")
+	flags.StringVar(&o.Black, "black", "", "the frame taken with the flash off, its `FILE` or number: how dark the room is")
 	flags.BoolVar(&o.Watch, "watch", false, "go on, and say what comes into the folder while shots are made")
 	flags.BoolVar(&o.Accept, "accept", false, "record the measurements, so that the delay is learned from them too")
 }

@@ -68,6 +68,9 @@ func (s *Sheet) Write(w io.Writer) error {
 	if s.Lesson != nil {
 		fmt.Fprintf(w, "\n%s\n", s.Lesson.words())
 	}
+	if s.Room != nil {
+		fmt.Fprintf(w, "\n%s\n", s.Room.words())
+	}
 	return nil
 }
 
@@ -149,6 +152,7 @@ type Entry struct {
 	Read     int         `json:"frames_read_now"`
 	Looked   int         `json:"pictures_looked_at_now"`
 	Lesson   *LessonFact `json:"delay"` // null: the frames say nothing of it
+	Room     *Room       `json:"room"`  // null: --black named no frame
 }
 
 // LessonFact is what the frames say of the delay.
@@ -193,7 +197,7 @@ type ShotEntry struct {
 func (s *Sheet) Entry() Entry {
 	e := Entry{Session: s.Session.ID, Shots: []ShotEntry{}, Clocks: []ClockFact{}, Extra: names(s.Extra),
 		Untimed: names(s.Untimed), Problems: []string{}, Lost: s.Lost, Read: s.Read, Looked: s.Looked,
-		Lesson: s.Lesson.fact()}
+		Lesson: s.Lesson.fact(), Room: s.Room}
 	e.Certain, e.Likely, e.Open = s.Count()
 	for i := range s.Rows {
 		e.Shots = append(e.Shots, s.Rows[i].entry())

@@ -59,9 +59,9 @@ func Directory(at uint32, next uint32, fields ...Field) []byte {
 }
 
 // WithExif is a JPEG with EXIF data before all else.
-func WithExif(picture []byte, taken, fraction string) []byte {
+func WithExif(picture []byte, taken, fraction string, more ...Field) []byte {
 	const first = 8
-	exif := []Field{text(0x9003, taken)}
+	exif := append(more, text(0x9003, taken))
 	if fraction != "" {
 		exif = append(exif, text(0x9291, fraction))
 	}
