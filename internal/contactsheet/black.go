@@ -74,8 +74,8 @@ func exposedAs(c optics.Camera, f frames.Data) error {
 	if math.Abs(off) < differs {
 		return nil
 	}
-	return fmt.Errorf("it was taken at f/%.3g and ISO %.0f, and the set has %v and %v, which is %.1f stops apart: take it "+
-		"as the shots are", f.FNumber, f.ISO, c.Lens().WorkingFNumber(), c.Speed, math.Abs(off))
+	return fmt.Errorf("it was taken at f/%.3g and ISO %.0f, and the set has %v and %v, which is %.1f stops apart: take "+
+		"it as the shots are", f.FNumber, f.ISO, c.Lens().WorkingFNumber(), c.Speed, math.Abs(off))
 }
 
 // judge has the light judged with it.
@@ -105,6 +105,6 @@ func (r *Room) judge(set shot.Set) error {
 
 // words say it in sentences, with how to go on.
 func (r *Room) words() string {
-	return fmt.Sprintf("The room by %s, flash off, open for %v: the brightest is %v. %s To judge all of the light with it: "+
-		"stillwater light %s", oneLine(r.Frame), optics.ExposureTime(r.OpenS), r.Seen, r.Words, strings.Join(r.Flags, " "))
+	return fmt.Sprintf("The room by %s, flash off, open for %v: the brightest is %v. %s To judge all of the light with "+
+		"it: stillwater light %s", oneLine(r.Frame), optics.ExposureTime(r.OpenS), r.Seen, r.Words, strings.Join(r.Flags, " "))
 }

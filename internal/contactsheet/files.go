@@ -161,7 +161,7 @@ func (o *Options) SetFlags(flags *flag.FlagSet) {
 	flags.StringVar(&o.Camera, "camera", "", "first fetch what is new from the connected camera: its `PORT`, "+
 		"auto, usb:BUS,DEVICE, ptpip:ADDRESS or disk:FOLDER (needs gphoto2)")
 	flags.BoolVar(&o.Only, "only", false, "only the frames in the folder count: others of the session are forgotten")
-	flags.StringVar(&o.Black, "black", "", "the frame taken with the flash off, its `FILE` or number: how dark the room is")
+	flags.StringVar(&o.Black, "black", "", "the frame taken with the flash off, its `FILE` or number: how dark it is")
 	flags.BoolVar(&o.Watch, "watch", false, "go on, and say what comes into the folder while shots are made")
 	flags.BoolVar(&o.Accept, "accept", false, "record the measurements, so that the delay is learned from them too")
 }
