@@ -55,7 +55,7 @@ func (s *Sheet) roomOf(ctx context.Context, folder *frames.Folder, name string) 
 	if err != nil {
 		return nil, err
 	}
-	light := look.Of(img, lookSide)
+	light := look.NewImage(img, lookSide)
 	seen := math.Round(float64(look.TonesOf(&light).Brightest)*1e3) / 1e3 // as well as its other errors let it be known
 	r := &Room{Frame: frame.Name, OpenS: frame.Exposure.Seconds(), Seen: optics.Level(seen)}
 	return r, r.judge(set)
@@ -106,5 +106,6 @@ func (r *Room) judge(set shot.Set) error {
 // words say it in sentences, with how to go on.
 func (r *Room) words() string {
 	return fmt.Sprintf("The room by %s, flash off, open for %v: the brightest is %v. %s To judge all of the light with "+
-		"it: stillwater light %s", oneLine(r.Frame), optics.ExposureTime(r.OpenS), r.Seen, r.Words, strings.Join(r.Flags, " "))
+		"it: stillwater light %s", oneLine(r.Frame), optics.ExposureTime(r.OpenS), r.Seen, r.Words,
+		strings.Join(r.Flags, " "))
 }
