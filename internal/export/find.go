@@ -194,7 +194,7 @@ func (s finding) entry(f *finder) FoundEntry {
 	return FoundEntry{ID: s.id(), Shot: &made}
 }
 
-// CheckWords refuses what finds everything.
+// CheckWords refuses search words that would find everything: none, or an empty one.
 func CheckWords(words []string) error {
 	if len(words) == 0 {
 		return errors.New("WORDS: there are none; give some of a name, a note, a date, a kind or a verdict, like " +

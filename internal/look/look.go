@@ -98,7 +98,7 @@ type Tones struct {
 	Black     bool         // it shows nothing: the flash did not fire, or the shutter was shut
 }
 
-// TonesOf measures them.
+// TonesOf measures the tones of an image.
 func TonesOf(i *Image) Tones {
 	sorted := slices.Clone(i.Light)
 	slices.Sort(sorted)

@@ -71,7 +71,7 @@ func (p *Publisher) keep(code string) error {
 // Published reports whether there is a file: "stillwater pairing" then shows the invitation.
 func (p *Publisher) Published() bool { return p.folder != "" }
 
-// SetCode changes the code.
+// SetCode publishes a new code and returns the invitation that has it.
 func (p *Publisher) SetCode(code string) Invitation {
 	return p.update(func(in *Invitation) {
 		if p.kept != "" && in.Code != code {

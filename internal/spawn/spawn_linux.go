@@ -27,7 +27,7 @@ type Process struct {
 	once  sync.Once
 }
 
-// Start starts the process.
+// Start starts the board process, with a socket pair as its link. Close ends it.
 func Start(c Command) (*Process, error) {
 	if c.Path == "" {
 		path, err := os.Executable()

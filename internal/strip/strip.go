@@ -51,7 +51,7 @@ type Strip struct {
 // Range is a part of the axis.
 type Range struct{ From, To time.Duration }
 
-// Join is what has both.
+// Join is the smallest range that holds both.
 func (r Range) Join(o Range) Range { return Range{min(r.From, o.From), max(r.To, o.To)} }
 
 // Drawing is a strip as SVG and in words.
@@ -146,7 +146,7 @@ func (s *sheet) text(class string, x, y float64, anchor, words string) {
 	s.WriteString("</text>")
 }
 
-// Draw draws a strip.
+// Draw draws a strip as SVG and in words.
 func Draw(s Strip, opts Options) Drawing {
 	page := &sheet{r: s.Range}
 	if page.r == (Range{}) {

@@ -109,13 +109,13 @@ func (r *reader) name() Name {
 	return n
 }
 
-// ParseIdentify decodes f.
+// ParseIdentify decodes an Identify message. Its error is a PayloadError.
 func ParseIdentify(f Frame) (Identify, error) {
 	r := read(&f, TypeIdentify, 0)
 	return Identify{}, r.result()
 }
 
-// ParsePing decodes f.
+// ParsePing decodes a Ping message. Its error is a PayloadError.
 func ParsePing(f Frame) (Ping, error) {
 	r := read(&f, TypePing, 4)
 	m := Ping{Token: r.u32()}
@@ -135,7 +135,7 @@ func ParseLoadPart(f Frame) (LoadPart, error) {
 	return m, nil
 }
 
-// ParseCommit decodes f.
+// ParseCommit decodes a Commit message. Its error is a PayloadError.
 func ParseCommit(f Frame) (Commit, error) {
 	r := read(&f, TypeCommit, 4)
 	m := Commit{Length: r.u16(), CRC: r.u16()}
@@ -149,13 +149,13 @@ func ParseArm(f Frame) (Arm, error) {
 	return m, r.result()
 }
 
-// ParseDisarm decodes f.
+// ParseDisarm decodes a Disarm message. Its error is a PayloadError.
 func ParseDisarm(f Frame) (Disarm, error) {
 	r := read(&f, TypeDisarm, 0)
 	return Disarm{}, r.result()
 }
 
-// ParseGo decodes f.
+// ParseGo decodes a Go message. Its error is a PayloadError.
 func ParseGo(f Frame) (Go, error) {
 	r := read(&f, TypeGo, 0)
 	return Go{}, r.result()
@@ -171,14 +171,14 @@ func ParsePulse(f Frame) (Pulse, error) {
 	return m, r.result()
 }
 
-// ParseSetLevel decodes f.
+// ParseSetLevel decodes a SetLevel message. Its error is a PayloadError.
 func ParseSetLevel(f Frame) (SetLevel, error) {
 	r := read(&f, TypeSetLevel, 3)
 	m := SetLevel{Input: r.u8(), Threshold: r.u16()}
 	return m, r.result()
 }
 
-// ParseIdentity decodes f. It does not check Version.
+// ParseIdentity decodes an Identity message. Its error is a PayloadError. It does not check Version.
 func ParseIdentity(f Frame) (Identity, error) {
 	r := read(&f, TypeIdentity, 46)
 	m := Identity{Version: r.u8(), Reset: ResetCause(r.u8Below(uint8(resetCauses)))}
@@ -199,7 +199,7 @@ func ParseIdentity(f Frame) (Identity, error) {
 	return m, r.result()
 }
 
-// ParseInputInfo decodes f.
+// ParseInputInfo decodes an InputInfo message. Its error is a PayloadError.
 func ParseInputInfo(f Frame) (InputInfo, error) {
 	r := read(&f, TypeInput, 3+MaxName)
 	m := InputInfo{Index: r.u8Below(MaxPins), Kind: InputKind(r.u8Below(uint8(inputKinds))), ActiveHigh: r.flag(),
@@ -218,35 +218,35 @@ func ParseOutputInfo(f Frame) (OutputInfo, error) {
 	return m, r.result()
 }
 
-// ParsePong decodes f.
+// ParsePong decodes a Pong message. Its error is a PayloadError.
 func ParsePong(f Frame) (Pong, error) {
 	r := read(&f, TypePong, 8)
 	m := Pong{Token: r.u32(), Now: r.tick()}
 	return m, r.result()
 }
 
-// ParseAck decodes f.
+// ParseAck decodes an Ack message. Its error is a PayloadError.
 func ParseAck(f Frame) (Ack, error) {
 	r := read(&f, TypeAck, 2)
 	m := Ack{Seq: r.u8(), Type: Type(r.u8())}
 	return m, r.result()
 }
 
-// ParseRefused decodes f. Type is the request's, known or not.
+// ParseRefused decodes a Refused message. Its error is a PayloadError. Type is the request's, known or not.
 func ParseRefused(f Frame) (Refused, error) {
 	r := read(&f, TypeRefused, 7)
 	m := Refused{Seq: r.u8(), Type: Type(r.u8()), Reason: Reason(r.u8Below(uint8(reasons))), Detail: r.u32()}
 	return m, r.result()
 }
 
-// ParseEdge decodes f.
+// ParseEdge decodes an Edge message. Its error is a PayloadError.
 func ParseEdge(f Frame) (Edge, error) {
 	r := read(&f, TypeEdge, 8)
 	m := Edge{Input: r.u8Below(MaxPins), High: r.flag(), Count: r.u16AtLeast(1), At: r.tick()}
 	return m, r.result()
 }
 
-// ParseShot decodes f.
+// ParseShot decodes a Shot message. Its error is a PayloadError.
 func ParseShot(f Frame) (Shot, error) {
 	r := read(&f, TypeShot, 18)
 	m := Shot{Number: r.u16AtLeast(1), Status: Status(r.u8Below(uint8(statuses))), Cues: r.u8Below(2*MaxCues + 1)}
@@ -257,7 +257,7 @@ func ParseShot(f Frame) (Shot, error) {
 	return m, r.result()
 }
 
-// ParseCue decodes f.
+// ParseCue decodes a Cue message. Its error is a PayloadError.
 func ParseCue(f Frame) (Cue, error) {
 	r := read(&f, TypeCue, 17)
 	m := Cue{Shot: r.u16(), Index: r.u8Below(MaxCues), Output: r.u8Below(MaxPins), Opening: r.flag()}
@@ -280,14 +280,14 @@ func ParseRejected(f Frame) (Rejected, error) {
 	return m, r.result()
 }
 
-// ParseFault decodes f.
+// ParseFault decodes a Fault message. Its error is a PayloadError.
 func ParseFault(f Frame) (Fault, error) {
 	r := read(&f, TypeFault, 9)
 	m := Fault{Reason: Reason(r.u8Below(uint8(reasons))), Detail: r.u32(), At: r.tick()}
 	return m, r.result()
 }
 
-// ParseState decodes f.
+// ParseState decodes a State message. Its error is a PayloadError.
 func ParseState(f Frame) (State, error) {
 	r := read(&f, TypeState, 14)
 	m := State{State: StateCode(r.u8Below(uint8(stateCodes))), Reason: Reason(r.u8Below(uint8(reasons)))}
@@ -300,14 +300,14 @@ func ParseState(f Frame) (State, error) {
 	return m, r.result()
 }
 
-// ParseLevel decodes f.
+// ParseLevel decodes a Level message. Its error is a PayloadError.
 func ParseLevel(f Frame) (Level, error) {
 	r := read(&f, TypeLevel, 7)
 	m := Level{Input: r.u8Below(MaxPins), Value: r.u16(), At: r.tick()}
 	return m, r.result()
 }
 
-// ParseLost decodes f.
+// ParseLost decodes a Lost message. Its error is a PayloadError.
 func ParseLost(f Frame) (Lost, error) {
 	r := read(&f, TypeLost, 9)
 	m := Lost{Input: r.u8Below(MaxPins), Count: r.u32(), At: r.tick()}

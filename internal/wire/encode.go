@@ -37,10 +37,10 @@ func (f *Frame) tick(t Tick) { f.u32(uint32(t)) }
 
 func (f *Frame) name(n Name) { f.N += uint8(copy(f.Payload[f.N:], n[:])) }
 
-// Frame encodes m.
+// Frame encodes m, with seq as the frame's number.
 func (m Identify) Frame(seq uint8) Frame { return Frame{Type: TypeIdentify, Seq: seq} }
 
-// Frame encodes m.
+// Frame encodes m, with seq as the frame's number.
 func (m Ping) Frame(seq uint8) Frame {
 	f := Frame{Type: TypePing, Seq: seq}
 	f.u32(m.Token)
@@ -55,7 +55,7 @@ func (m LoadPart) Frame(seq uint8) Frame {
 	return f
 }
 
-// Frame encodes m.
+// Frame encodes m, with seq as the frame's number.
 func (m Commit) Frame(seq uint8) Frame {
 	f := Frame{Type: TypeCommit, Seq: seq}
 	f.u16(m.Length)
@@ -63,20 +63,20 @@ func (m Commit) Frame(seq uint8) Frame {
 	return f
 }
 
-// Frame encodes m.
+// Frame encodes m, with seq as the frame's number.
 func (m Arm) Frame(seq uint8) Frame {
 	f := Frame{Type: TypeArm, Seq: seq}
 	f.u16(m.Shots)
 	return f
 }
 
-// Frame encodes m.
+// Frame encodes m, with seq as the frame's number.
 func (m Disarm) Frame(seq uint8) Frame { return Frame{Type: TypeDisarm, Seq: seq} }
 
-// Frame encodes m.
+// Frame encodes m, with seq as the frame's number.
 func (m Go) Frame(seq uint8) Frame { return Frame{Type: TypeGo, Seq: seq} }
 
-// Frame encodes m.
+// Frame encodes m, with seq as the frame's number.
 func (m Pulse) Frame(seq uint8) Frame {
 	f := Frame{Type: TypePulse, Seq: seq}
 	f.u8(m.Output)
@@ -84,7 +84,7 @@ func (m Pulse) Frame(seq uint8) Frame {
 	return f
 }
 
-// Frame encodes m.
+// Frame encodes m, with seq as the frame's number.
 func (m SetLevel) Frame(seq uint8) Frame {
 	f := Frame{Type: TypeSetLevel, Seq: seq}
 	f.u8(m.Input)
@@ -92,7 +92,7 @@ func (m SetLevel) Frame(seq uint8) Frame {
 	return f
 }
 
-// Frame encodes m.
+// Frame encodes m, with seq as the frame's number.
 func (m Identity) Frame(seq uint8) Frame {
 	f := Frame{Type: TypeIdentity, Seq: seq}
 	f.u8(m.Version)
@@ -111,7 +111,7 @@ func (m Identity) Frame(seq uint8) Frame {
 	return f
 }
 
-// Frame encodes m.
+// Frame encodes m, with seq as the frame's number.
 func (m InputInfo) Frame(seq uint8) Frame {
 	f := Frame{Type: TypeInput, Seq: seq}
 	f.u8(m.Index)
@@ -121,7 +121,7 @@ func (m InputInfo) Frame(seq uint8) Frame {
 	return f
 }
 
-// Frame encodes m.
+// Frame encodes m, with seq as the frame's number.
 func (m OutputInfo) Frame(seq uint8) Frame {
 	f := Frame{Type: TypeOutput, Seq: seq}
 	f.u8(m.Index)
@@ -131,7 +131,7 @@ func (m OutputInfo) Frame(seq uint8) Frame {
 	return f
 }
 
-// Frame encodes m.
+// Frame encodes m, with seq as the frame's number.
 func (m Pong) Frame(seq uint8) Frame {
 	f := Frame{Type: TypePong, Seq: seq}
 	f.u32(m.Token)
@@ -139,7 +139,7 @@ func (m Pong) Frame(seq uint8) Frame {
 	return f
 }
 
-// Frame encodes m.
+// Frame encodes m, with seq as the frame's number.
 func (m Ack) Frame(seq uint8) Frame {
 	f := Frame{Type: TypeAck, Seq: seq}
 	f.u8(m.Seq)
@@ -147,7 +147,7 @@ func (m Ack) Frame(seq uint8) Frame {
 	return f
 }
 
-// Frame encodes m.
+// Frame encodes m, with seq as the frame's number.
 func (m Refused) Frame(seq uint8) Frame {
 	f := Frame{Type: TypeRefused, Seq: seq}
 	f.u8(m.Seq)
@@ -157,7 +157,7 @@ func (m Refused) Frame(seq uint8) Frame {
 	return f
 }
 
-// Frame encodes m.
+// Frame encodes m, with seq as the frame's number.
 func (m Edge) Frame(seq uint8) Frame {
 	f := Frame{Type: TypeEdge, Seq: seq}
 	f.u8(m.Input)
@@ -167,7 +167,7 @@ func (m Edge) Frame(seq uint8) Frame {
 	return f
 }
 
-// Frame encodes m.
+// Frame encodes m, with seq as the frame's number.
 func (m Shot) Frame(seq uint8) Frame {
 	f := Frame{Type: TypeShot, Seq: seq}
 	f.u16(m.Number)
@@ -180,7 +180,7 @@ func (m Shot) Frame(seq uint8) Frame {
 	return f
 }
 
-// Frame encodes m.
+// Frame encodes m, with seq as the frame's number.
 func (m Cue) Frame(seq uint8) Frame {
 	f := Frame{Type: TypeCue, Seq: seq}
 	f.u16(m.Shot)
@@ -193,7 +193,7 @@ func (m Cue) Frame(seq uint8) Frame {
 	return f
 }
 
-// Frame encodes m.
+// Frame encodes m, with seq as the frame's number.
 func (m Rejected) Frame(seq uint8) Frame {
 	f := Frame{Type: TypeRejected, Seq: seq}
 	f.u8(uint8(m.Reason))
@@ -204,7 +204,7 @@ func (m Rejected) Frame(seq uint8) Frame {
 	return f
 }
 
-// Frame encodes m.
+// Frame encodes m, with seq as the frame's number.
 func (m Fault) Frame(seq uint8) Frame {
 	f := Frame{Type: TypeFault, Seq: seq}
 	f.u8(uint8(m.Reason))
@@ -213,7 +213,7 @@ func (m Fault) Frame(seq uint8) Frame {
 	return f
 }
 
-// Frame encodes m.
+// Frame encodes m, with seq as the frame's number.
 func (m State) Frame(seq uint8) Frame {
 	f := Frame{Type: TypeState, Seq: seq}
 	f.u8(uint8(m.State))
@@ -227,7 +227,7 @@ func (m State) Frame(seq uint8) Frame {
 	return f
 }
 
-// Frame encodes m.
+// Frame encodes m, with seq as the frame's number.
 func (m Level) Frame(seq uint8) Frame {
 	f := Frame{Type: TypeLevel, Seq: seq}
 	f.u8(m.Input)
@@ -236,7 +236,7 @@ func (m Level) Frame(seq uint8) Frame {
 	return f
 }
 
-// Frame encodes m.
+// Frame encodes m, with seq as the frame's number.
 func (m Lost) Frame(seq uint8) Frame {
 	f := Frame{Type: TypeLost, Seq: seq}
 	f.u8(m.Input)

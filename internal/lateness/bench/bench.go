@@ -94,7 +94,7 @@ func StartBoard(ctx context.Context, args []string, log io.Writer) (*board.Clien
 	return client, status, nil
 }
 
-// Run measures a board.
+// Run measures how late a board switches, under the loads and beside the peer that o names. It ends with ctx.
 func Run(ctx context.Context, client *board.Client, o Options) (*Report, error) {
 	load, err := o.startLoads(ctx)
 	if err != nil {
