@@ -22,6 +22,7 @@ import (
 	"stillwater/internal/care"
 	"stillwater/internal/control"
 	"stillwater/internal/page/pagetest"
+	"stillwater/internal/proctest"
 )
 
 // daemonRun is a daemon in this process.
@@ -29,7 +30,7 @@ type daemonRun struct {
 	t         testing.TB
 	url, code string
 	stop      func() int // returns the exit status
-	log       *bytes.Buffer
+	log       *proctest.Log
 	lines     chan string // what it prints after its first code
 }
 
@@ -48,7 +49,7 @@ func startDaemon(t testing.TB, args ...string) *daemonRun {
 func startDaemonIn(t testing.TB, getenv func(string) string, args ...string) *daemonRun {
 	t.Helper()
 	out, in := io.Pipe()
-	r := &daemonRun{t: t, log: &bytes.Buffer{}, lines: make(chan string, 100)}
+	r := &daemonRun{t: t, log: &proctest.Log{}, lines: make(chan string, 100)}
 	m := &Main{Stdout: in, Stderr: r.log, Getenv: getenv}
 	ctx, cancel := context.WithCancel(context.Background())
 	status := make(chan int, 1)

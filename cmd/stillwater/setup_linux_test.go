@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"flag"
@@ -19,6 +20,7 @@ import (
 	"stillwater/internal/board"
 	"stillwater/internal/check"
 	"stillwater/internal/config"
+	"stillwater/internal/control"
 	"stillwater/internal/gpioboard/gpioboardtest"
 	"stillwater/internal/proctest"
 	"stillwater/internal/setup"
@@ -169,6 +171,48 @@ func TestSetupTriesTheGPIOBoard(t *testing.T) {
 	require.Len(t, report.Trials, 3)
 	assert.Contains(t, report.Trials[2].Result, "not switched")
 	assert.EqualValues(t, 1, pins.SwitchedOn.Load())
+}
+
+// What setup wrote of the first build is enough for the first drop. As it has no lead to the shutter, the page says so
+// and offers what README says: to open it by hand.
+func TestFirstDropWithTheFirstBuild(t *testing.T) {
+	pins, file := gpioboardtest.New(t)
+	t.Setenv(runEnv, "1")
+	t.Setenv(pinsEnv, file)
+	t.Setenv("GORACE", "atexit_sleep_ms=0")
+	path := filepath.Join(t.TempDir(), "stillwater.toml")
+	answers := setup.Answers{Board: config.GPIO, Pins: map[string]string{}}
+	for _, p := range setup.Parts() {
+		if p.First {
+			answers.Pins[p.Name] = p.Pin
+		}
+	}
+	text, _, err := setup.Edit(path, []byte(setup.Blank), answers, "")
+	require.NoError(t, err)
+	text = bytes.Replace(text, []byte("[board]\n"), []byte("[board]\nlate = \"20 ms\"\n"), 1) // a busy machine is late
+	require.NoError(t, os.WriteFile(path, text, 0o600))
+	pins.Inputs.Store(1) // the beam is whole
+
+	d := startDaemon(t, "--config", path, "--listen", "127.0.0.1:0", "--journal", filepath.Join(t.TempDir(), "j.db"))
+	h := d.pair()
+	h.ready()
+	h.must(control.Command{Type: "set", Field: "kind", Value: "drop"})
+	require.NotNil(t, h.last.Refusal)
+	assert.Equal(t, "the board has no shutter output", h.last.Refusal.Why)
+	require.NotEmpty(t, h.last.Refusal.Fixes)
+	fix := h.last.Refusal.Fixes[0]
+	assert.Equal(t, "light.shutter", fix.Field)
+	h.must(control.Command{Type: "set", Field: fix.Field, Value: fix.Value})
+	require.Nil(t, h.last.Refusal)
+	fired := pins.SwitchedOn.Load()
+	made := h.dropShot(func() {
+		require.NoError(t, pins.Edge(file, 0, false))
+		require.NoError(t, pins.Edge(file, 0, true))
+	})
+	require.Len(t, made.Cues, 1)
+	assert.Equal(t, "flash", made.Cues[0].Name)
+	assert.Greater(t, pins.SwitchedOn.Load(), fired)
+	require.Zero(t, d.stop())
 }
 
 // A timing board, by flags: the firmware itself on a simulated chip, looked at, each sensor and each output tried.
