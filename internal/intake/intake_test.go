@@ -233,7 +233,7 @@ func TestFilesFindTheirShots(t *testing.T) {
 		f := page.CameraFile{Name: name, Size: int64(len(content))}
 		got, err := x.Receive(t.Context(), x.session, f, 0, content)
 		require.NoError(t, err)
-		assert.Equal(t, page.ReceivedPart{Have: f.Size}, got)
+		assert.Equal(t, page.ReceivedPart{Have: f.Size, Gone: true}, got)
 	}
 	assert.Empty(t, kept(t, &x.store, x.session))
 

@@ -28,6 +28,15 @@ func (x *studio) watched(t *testing.T) (w *watcher, log *proctest.Log) {
 	return newWatcher(x.Intake, t.TempDir(), slog.New(slog.NewTextHandler(log, nil))), log
 }
 
+// startShown starts it, and waits until the session is known.
+func (x *studio) startShown() {
+	x.t.Helper()
+	x.start()
+	x.screen.until(x.t, "it is shown", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+		return now.Version > 0
+	})
+}
+
 func (x *studio) put(dir string) {
 	x.t.Helper()
 	require.NoError(x.t, os.MkdirAll(dir, 0o700))
@@ -39,10 +48,7 @@ func (x *studio) put(dir string) {
 // What comes into the folder is put to its shots when it is whole, once, and not while something is armed.
 func TestWatchedFolder(t *testing.T) {
 	x := newStudio(t)
-	x.start()
-	x.screen.until(t, "it is shown", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
-		return now.Version > 0
-	})
+	x.startShown()
 	w, log := x.watched(t)
 	x.put(filepath.Join(w.dir, "100TEST"))
 	growing := filepath.Join(w.dir, "PICT0600.JPG")
@@ -78,7 +84,7 @@ func TestWatchedFolder(t *testing.T) {
 func TestNotKeptIsShown(t *testing.T) {
 	x := newStudio(t)
 	x.store.limits.file = 5000
-	x.start()
+	x.startShown()
 	w, _ := x.watched(t)
 	at := func(name string) string { return filepath.Join(w.dir, name) }
 	put := func(name string, content []byte) { require.NoError(t, os.WriteFile(at(name), content, 0o600)) }
@@ -122,7 +128,7 @@ func TestNotKeptIsShown(t *testing.T) {
 // A copy that gave way comes back when its file is put into the folder anew, and not by itself.
 func TestWatchedFileComesBack(t *testing.T) {
 	x := newStudio(t)
-	x.start()
+	x.startShown()
 	w, _ := x.watched(t)
 	x.put(w.dir)
 	for range 2 {
