@@ -163,7 +163,7 @@ func TestFramesSaysWhatIsWrong(t *testing.T) {
 		{"name two files", []string{dir, "--sheet", "a", "--csv", "./a"}},
 		{"give all, keepers or delays", []string{dir, "--pick", "best"}},
 		{"--watch writes nothing", []string{dir, "--watch", "--xmp"}},
-		{"no frame in the folder is called that", []string{dir, "--empty", "0999"}},
+		{`--empty "0999": no frame in the folder is called that: name another frame`, []string{dir, "--empty", "0999"}},
 		{"give two places in pixels", []string{dir, "--ruler", "1,2,3"}},
 		{"like 3000,2000", []string{dir, "--spot", "middle"}},
 		{"add --empty FILE, a frame without liquid, and the scale", []string{dir, "--look", "--accept"}},

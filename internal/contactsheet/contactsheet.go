@@ -28,10 +28,31 @@ type PairError struct {
 
 func (e *PairError) Error() string { return e.Why }
 
-// ForCommandLine adds to a PairError what to do about it on the command line; other errors stay as they are.
+// EmptyError means that nothing can be measured against the frame that was named as the empty one. It names no option,
+// as people name that frame on the page too: ForCommandLine does.
+type EmptyError struct {
+	Name string
+	Err  error
+}
+
+func (e *EmptyError) Error() string { return fmt.Sprintf("the empty frame, %s: %v", e.Name, e.Err) }
+
+func (e *EmptyError) Unwrap() error { return e.Err }
+
+// AwayError means that a frame's files are needed and are not in the folder.
+type AwayError struct{ Name string }
+
+func (e *AwayError) Error() string {
+	return fmt.Sprintf("%s: its file is needed and is not in this folder: name the folder that has it", e.Name)
+}
+
+// ForCommandLine adds to a PairError or an EmptyError what to do about it on the command line; other errors stay as
+// they are.
 func ForCommandLine(err error) error {
-	e := new(PairError)
+	e, empty := new(PairError), new(EmptyError)
 	switch {
+	case errors.As(err, &empty):
+		return fmt.Errorf("--empty %q: %w: name another frame that shows the place without liquid", empty.Name, empty.Err)
 	case !errors.As(err, &e):
 		return err
 	case e.Text == "":

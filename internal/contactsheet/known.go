@@ -150,7 +150,8 @@ func (s *Sheet) unkept(ctx context.Context, err error) error {
 		return ctx.Err()
 	}
 	s.dry = true
-	s.Problems = append(s.Problems, fmt.Errorf("what is found is not kept for the next time: %w", err))
+	s.Problems = append(s.Problems, fmt.Errorf("what is found is not kept for the next time: %w: "+
+		"see that the record's disk has room", err))
 	return nil
 }
 
@@ -223,7 +224,7 @@ func (s *Sheet) picture(ctx context.Context, folder *frames.Folder, r *Row) (sma
 // is wanted now cannot be measured again, and does not count.
 func (s *Sheet) pictureAway(ctx context.Context, r *Row, k *knownFrame) (small []byte, p pictured, _ error) {
 	if k.saw.Picture == nil {
-		return nil, p, fmt.Errorf("%s: it is not in this folder, and was not looked at before", k.Name)
+		return nil, p, &AwayError{k.Name}
 	}
 	p = *k.saw.Picture
 	if s.reference != nil && p.Against != s.reference.against(r) {

@@ -108,6 +108,9 @@ const speedSD = 0.05
 // newReference reads the empty frame.
 func (s *Sheet) newReference(ctx context.Context, folder *frames.Folder, m Measure) (*reference, error) {
 	empty := m.EmptyFrame
+	if s.away[empty.Name] {
+		return nil, &AwayError{empty.Name}
+	}
 	end, err := s.open(empty.Name)
 	if err != nil {
 		return nil, err
@@ -115,7 +118,7 @@ func (s *Sheet) newReference(ctx context.Context, folder *frames.Folder, m Measu
 	img, err := folder.Small(ctx, *empty, lookSide)
 	end()
 	if err != nil {
-		return nil, fmt.Errorf("the empty frame: %w", err)
+		return nil, err
 	}
 	g := &reference{Measure: m, empty: look.NewImage(img, lookSide), size: img.Size, turned: empty.Orientation,
 		sets: new(shot.Outcomes)}
@@ -233,7 +236,7 @@ func (s *Sheet) look(ctx context.Context, folder *frames.Folder, m Measure) erro
 			s.reference, err = s.newReference(ctx, folder, m)
 		}
 		if err != nil {
-			return fmt.Errorf("--empty %q: %w", m.Empty, err)
+			return &EmptyError{m.Empty, err}
 		}
 	}
 	var rows []*Row

@@ -168,7 +168,7 @@ func (b *bitReader) signed(n uint) int32 {
 	return value
 }
 
-var errDamaged = errors.New("it is damaged: its picture has codes that mean nothing")
+var errDamaged = errors.New("it has codes that mean nothing")
 
 // problem is why a block cannot be decoded.
 func (b *bitReader) problem() error {

@@ -3,6 +3,7 @@ package frames
 import (
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"image"
 	"image/jpeg"
@@ -25,6 +26,8 @@ func (u untilDone) ReadAt(p []byte, at int64) (int, error) {
 // maxScans of a progressive JPEG, each of which may go over the whole picture with a few bytes. Programs make ten or
 // so. Own choice.
 const maxScans = 100
+
+var errTooLong = errors.New("which takes too long: save it as a baseline JPEG")
 
 // pieceBytes of a progressive JPEG are read at once: those of a few scans.
 const pieceBytes = 64
@@ -52,8 +55,7 @@ func decodeWhole(file untilDone, s section, h jpegHeader) (image.Image, error) {
 	if more, err := hasMoreScans(section(), most); err != nil {
 		return nil, err
 	} else if more {
-		return nil, fmt.Errorf("its picture comes in more than %d scans, which takes too long: save it as a baseline JPEG",
-			most)
+		return nil, fmt.Errorf("its picture comes in more than %d scans, %w", most, errTooLong)
 	}
 	if h.progressive {
 		return jpeg.Decode(pieces{file, bufio.NewReader(section())})

@@ -62,12 +62,13 @@ func formatOf(r io.ReaderAt) format {
 	return unknown
 }
 
-var errUnknown = errors.New("its content is no JPEG, HEIF or raw file that can be read, whatever its name says")
+var errUnknown = errors.New("its content is no JPEG, HEIF or raw file that can be read, whatever its name says: " +
+	"take the camera's own file")
 
 // maxMetadata is how many bytes are read to understand a file, in all.
 const maxMetadata = 64 << 20
 
-var errTooMuch = errors.New("what it says of itself leads in circles, or has no end")
+var errTooMuch = errors.New("what it says of itself leads in circles, or has no end: copy it from the camera again")
 
 // readData reads what a file says of its picture.
 func readData(r io.ReaderAt, size int64) (Data, error) {
@@ -99,7 +100,7 @@ func readData(r io.ReaderAt, size int64) (Data, error) {
 	d := dataOf(tags)
 	d.Width, d.Height = result.ImageConfig.Width, result.ImageConfig.Height
 	if err != nil && d.Taken.IsZero() {
-		return Data{}, fmt.Errorf("its data cannot be read: %w", err)
+		return Data{}, fmt.Errorf("its data cannot be read: %w: copy it from the camera again", err)
 	}
 	if digits := fractionOf(l, size); !d.Taken.IsZero() && digits != "" {
 		d.Taken, d.Step = d.Taken.Add(fraction(digits)), 10*time.Millisecond

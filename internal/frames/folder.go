@@ -97,12 +97,13 @@ func (f *Folder) List(ctx context.Context) (list []Frame, problems []error, _ er
 		case err != nil && name == ".":
 			return err
 		case err != nil:
-			problems = append(problems, err)
+			problems = append(problems, fmt.Errorf("%w: what is in there is left out until it can be read",
+				nameError(name, err)))
 			return nil
 		case strings.HasPrefix(path.Base(name), ".") && name != ".":
 			return skip(entry)
 		case entry.IsDir() && strings.Count(name, "/") >= maxDepth:
-			problems = append(problems, fmt.Errorf("%s: folders go deeper than %d: what is in there was left out", name,
+			problems = append(problems, fmt.Errorf("%s: folders go deeper than %d: move what is in there up", name,
 				maxDepth))
 			return fs.SkipDir
 		case kindOf(name) < 0 || entry.IsDir():
@@ -208,7 +209,7 @@ func (f *Folder) open(ctx context.Context, file File, do func(untilDone, int64) 
 		case err != nil:
 			return err
 		case before.Size() == 0:
-			return errors.New("it is empty")
+			return errors.New("it is empty: copy it from the camera again")
 		}
 		err = do(untilDone{ctx, opened}, before.Size())
 		if ctx.Err() != nil { // what was read may lack something

@@ -73,7 +73,7 @@ func (d decoder) decode(r untilDone, size int64) (Small, error) {
 		return d.jpeg(r, section{0, size})
 	case tiffFile:
 		return d.preview(r, previewsIn(&limited{r: r, size: size, left: maxMetadata}, 0, size),
-			errors.New("it has no preview that can be shown"))
+			errors.New("it has no preview that can be shown: have the camera save JPEG files too"))
 	case heifFile:
 		return d.preview(r, heifPreviews(&limited{r: r, size: size, left: maxMetadata}, size),
 			errors.New("it has no JPEG preview, and its own picture is not decoded: have the camera save JPEG files too"))
@@ -120,8 +120,12 @@ func (d decoder) jpeg(r untilDone, s section) (Small, error) {
 	if errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, io.EOF) {
 		return Small{}, errors.New("it ends before its picture does: copy it again")
 	}
+	if err != nil && !errors.Is(err, errTooLong) {
+		err = fmt.Errorf("its picture cannot be decoded: %w: copy it from the camera again, or save it anew as "+
+			"a baseline JPEG", err)
+	}
 	if err != nil {
-		return Small{}, fmt.Errorf("its picture cannot be decoded: %w", err)
+		return Small{}, err
 	}
 	made.Size = image.Pt(header.width, header.height)
 	return made, nil
@@ -138,8 +142,8 @@ type jpegHeader struct {
 // check refuses what has too many pixels.
 func (h jpegHeader) check() error {
 	if int64(h.width)*int64(h.height) > MaxPixels {
-		return fmt.Errorf("its picture has %d x %d pixels, and at most %d million are decoded", h.width, h.height,
-			MaxPixels/1_000_000)
+		return fmt.Errorf("its picture has %d x %d pixels, and at most %d million are decoded: take a copy with fewer",
+			h.width, h.height, MaxPixels/1_000_000)
 	}
 	return nil
 }
@@ -183,7 +187,7 @@ func jpegHeaderOf(r io.ReaderAt) (h jpegHeader, err error) {
 		return h, nil // what comes after it may be damaged
 	}
 	if err == nil {
-		err = errors.New("it has no picture")
+		err = errors.New("it has no picture: copy it from the camera again")
 	}
 	return h, err
 }
@@ -236,7 +240,7 @@ func segments(r io.ReaderAt, visit func(marker byte, at, size int64) bool) error
 		}
 		switch {
 		case b[0] != 0xff:
-			return errors.New("it is damaged: a segment is where none can be")
+			return errors.New("it is damaged, a segment is where none can be: copy it from the camera again")
 		case b[1] == 0xff: // a fill byte
 			at++
 			continue
@@ -245,12 +249,12 @@ func segments(r io.ReaderAt, visit func(marker byte, at, size int64) bool) error
 		}
 		size := int64(binary.BigEndian.Uint16(b[2:]))
 		if size < 2 {
-			return errors.New("it is damaged: a segment is shorter than its own length")
+			return errors.New("it is damaged, a segment is shorter than its own length: copy it from the camera again")
 		}
 		if !visit(b[1], at+4, size-2) {
 			return nil
 		}
 		at += 2 + size
 	}
-	return errors.New("it has more segments than a picture can")
+	return errors.New("it has more segments than a picture can: copy it from the camera again")
 }

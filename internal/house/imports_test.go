@@ -46,7 +46,6 @@ var siblings = map[[2]string]bool{
 	{"internal/trigger", "internal/wire"}:          true,
 	{"internal/elevation", "internal/shot"}:        true,
 	{"internal/picture", "internal/scene"}:         true,
-	{"internal/textfile", "internal/regular"}:      true,
 	{"internal/lighting", "internal/shot"}:         true,
 	{"internal/valve", "internal/splash"}:          true,
 	{"internal/liquids", "internal/phys"}:          true,

@@ -94,12 +94,12 @@ func (s *store) checkAt(path string) (string, error) {
 		return "", err
 	}
 	defer file.Close()
-	return checkOf(file, s.armed)
+	return checkOf(file, s.holdsUp)
 }
 
-// checkOf is the CRC-32 of a file (ISO 3309, polynomial 0x04C11DB7), as a page computes it. It ends when something is
-// armed.
-func checkOf(file io.Reader, armed func() bool) (string, error) {
+// checkOf is the CRC-32 of a file (ISO 3309, polynomial 0x04C11DB7), as a page computes it. It ends when
+// something holds it up.
+func checkOf(file io.Reader, holdsUp func() bool) (string, error) {
 	sum, piece := crc32.NewIEEE(), make([]byte, 256<<10)
 	for {
 		n, err := file.Read(piece)
@@ -109,7 +109,7 @@ func checkOf(file io.Reader, armed func() bool) (string, error) {
 			return fmt.Sprintf("%08x", sum.Sum32()), nil
 		case err != nil:
 			return "", err
-		case armed():
+		case holdsUp():
 			return "", page.ErrArmed
 		}
 	}

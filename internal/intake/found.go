@@ -3,6 +3,7 @@ package intake
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"os"
@@ -60,7 +61,7 @@ func (i *Intake) look(ctx context.Context, session int64, settle []said) (f foun
 		emptyProblem := err
 		o.Measure.Empty = ""
 		if sheet, err = contactsheet.Make(ctx, i.o.Journal, s, folder, o); err == nil {
-			sheet.Problems = append(sheet.Problems, fmt.Errorf("nothing is measured: %w", emptyProblem))
+			sheet.Problems = slices.Insert(sheet.Problems, 0, emptyProblem)
 		}
 	}
 	if err != nil {
@@ -206,10 +207,10 @@ func (f *found) show(s *contactsheet.Sheet, accepted []control.PastMeasured) {
 		f.view.Clashes = append(f.view.Clashes, page.CameraClash{Words: c.Words(), Frames: c.Frames[:], Shots: c.Shots[:]})
 	}
 	for _, p := range s.Problems[:min(len(s.Problems), maxProblems)] {
-		f.view.Problems = append(f.view.Problems, p.Error())
+		f.view.Problems = append(f.view.Problems, problemAtPage(p))
 	}
 	if more := len(s.Problems) - maxProblems; more > 0 {
-		f.view.Problems = append(f.view.Problems, fmt.Sprintf("and %d more: stillwater frames lists them all", more))
+		f.view.Problems = append(f.view.Problems, fmt.Sprintf("and %d more: see to these first", more))
 	}
 	for _, m := range s.Measurements() {
 		f.measured = append(f.measured, pastOf(m))
@@ -221,6 +222,22 @@ func (f *found) show(s *contactsheet.Sheet, accepted []control.PastMeasured) {
 		f.view.Lesson = &page.CameraLesson{Measured: l.Measured, Waiting: len(f.measured), OnRecord: len(f.recorded),
 			TrimMs: l.TrimMs, LowMs: l.LowMs, HighMs: l.HighMs, Words: l.Words}
 	}
+}
+
+// problemAtPage says what is wrong with a file, and what to do on the page.
+func problemAtPage(err error) string {
+	empty, away := new(contactsheet.EmptyError), new(contactsheet.AwayError)
+	switch {
+	case errors.As(err, &empty) && errors.As(err, &away):
+		return fmt.Sprintf("Nothing is measured: there is no copy of the empty frame, %s, on this machine. Choose its file "+
+			"by itself to have it back, or name another empty frame.", empty.Name)
+	case errors.As(err, &empty):
+		return fmt.Sprintf("Nothing is measured against the empty frame, %s: %v. Or name another empty frame.", empty.Name,
+			empty.Err)
+	case errors.As(err, &away):
+		return fmt.Sprintf("%s: there is no copy of it on this machine: choose its file by itself to have it back", away.Name)
+	}
+	return err.Error()
 }
 
 func pastOf(m contactsheet.Measurement) control.PastMeasured {
@@ -269,6 +286,21 @@ func (i *Intake) frame(session int64, name string) (*evening, page.CameraFrame) 
 	return e, e.view.Frames[at]
 }
 
-func noFrame(name string) error {
-	return &control.Refusal{Field: "name", Why: fmt.Sprintf("There is no frame %q.", name), Remedy: "Reload the page."}
+// noFrame refuses a frame that a session does not have; "": nothing is known of its frames.
+func (i *Intake) noFrame(session int64, name string) error {
+	if name == "" {
+		return &control.Refusal{Field: "name", Why: fmt.Sprintf("Session %d has no frames yet.", session),
+			Remedy: "Choose the camera's files first."}
+	}
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	has := func(f page.CameraFrame) bool { return f.Name == name }
+	for _, e := range i.evenings {
+		if e.session != session && slices.ContainsFunc(e.view.Frames, has) {
+			return &control.Refusal{Field: "name", Why: fmt.Sprintf("%s is a frame of session %d, not of %d.", name, e.session,
+				session), Remedy: fmt.Sprintf("Open session %d in Look back, and the frame there.", e.session)}
+		}
+	}
+	return &control.Refusal{Field: "name", Why: fmt.Sprintf("Session %d has no frame %q.", session, name),
+		Remedy: "Choose its file for this session, or reload the page to see which frames there are."}
 }

@@ -17,6 +17,7 @@ import (
 	"runtime"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"stillwater/internal/contactsheet"
@@ -55,6 +56,8 @@ type Intake struct {
 	wake  chan struct{} // has room for one
 
 	notes sync.Mutex // see note.go; locked before mu
+
+	ended atomic.Bool
 
 	changes sync.Mutex    // locked by whoever changes the record, who may hold any other
 	changed map[int64]int // how often something on record of a session changed; 0: of any
@@ -107,7 +110,7 @@ func New(o Options) *Intake {
 	}
 	i := &Intake{o: o, store: store{dir: o.Dir, limits: usualLimits(), free: freeBytes},
 		wake: make(chan struct{}, 1), evenings: map[int64]*evening{}, larger: newLarger()}
-	i.store.onRecord, i.store.armed = i.onRecord, i.armed
+	i.store.onRecord, i.store.holdsUp = i.onRecord, i.holdsUp
 	i.store.gave = func(paths []string) {
 		i.o.Log.Info("copies of camera files gave way to a new one; what was seen in them stays", "files", paths)
 	}
@@ -131,6 +134,9 @@ func (i *Intake) armed() bool {
 	state := display.State()
 	return state != control.Safe && state != control.Fault
 }
+
+// holdsUp reports whether a file is not to be read any further: something is armed, or the program ends.
+func (i *Intake) holdsUp() bool { return i.ended.Load() || i.armed() }
 
 // Receive implements page.Camera.
 func (i *Intake) Receive(ctx context.Context, session int64, f page.CameraFile, at int64, part []byte) (
@@ -309,6 +315,7 @@ func (i *Intake) show(e *evening, frames map[int64]control.FrameView) {
 func (i *Intake) Start(ctx context.Context, display Display) (end func()) {
 	ctx, stop := context.WithCancel(ctx)
 	done := make(chan struct{})
+	context.AfterFunc(ctx, func() { i.ended.Store(true) })
 	go func() {
 		defer close(done)
 		i.run(ctx, display)

@@ -303,7 +303,7 @@ func TestPairOnThePage(t *testing.T) {
 	x.screen.until(t, "they were looked at", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
 		return now.Busy == "" && len(x.view().Frames) == 2
 	})
-	require.ErrorContains(t, x.Pair(t.Context(), x.session, 2, "PICT0999"), `There is no frame "PICT0999"`)
+	require.ErrorContains(t, x.Pair(t.Context(), x.session, 2, "PICT0999"), `Session 1 has no frame "PICT0999"`)
 	require.ErrorContains(t, x.Pair(t.Context(), x.session, 0, "PICT0472"), "Nobody said which shot PICT0472 is")
 	require.NoError(t, x.Pair(t.Context(), x.session, 2, "PICT0472"))
 	settled := func(id int64) func(control.CameraNow, map[int64]control.FrameView) bool {
@@ -413,7 +413,7 @@ func TestFrameOfNoShot(t *testing.T) {
 	x.start()
 	x.sendAll()
 	x.untilFramed(7)
-	require.ErrorContains(t, x.Pair(t.Context(), x.session, control.NoShot, "PICT0999"), "There is no frame")
+	require.ErrorContains(t, x.Pair(t.Context(), x.session, control.NoShot, "PICT0999"), "has no frame")
 	require.NoError(t, x.Pair(t.Context(), x.session, control.NoShot, "PICT0474"))
 	v := x.untilSaid("PICT0474 is no shot")
 	assert.Equal(t, []int{1, 2, 4, 0, 6, 7, 8}, shotsOf(v))
@@ -463,7 +463,7 @@ func TestRulerAndSpot(t *testing.T) {
 		"The two places are too near to each other": x.Ruler(x.session, one, 0.5, 0.5, 0.51, 0.5, "10 cm"),
 		"The length must be 1 mm to 20 m":           x.Ruler(x.session, one, 0.1, 0.5, 0.5, 0.5, "long"),
 		"That is outside the frame":                 x.Ruler(x.session, one, 0.1, 0.5, 1.5, 0.5, "10 cm"),
-		`There is no frame "none such"`:             x.Ruler(x.session, "none such", 0.1, 0.5, 0.5, 0.5, "10 cm"),
+		`has no frame "none such"`:                  x.Ruler(x.session, "none such", 0.1, 0.5, 0.5, 0.5, "10 cm"),
 		"outside the frame":                         x.Spot(x.session, -0.1, 0.5),
 		"is outside the frame":                      x.Spot(x.session, nan, 0.5),
 	} {
@@ -699,13 +699,48 @@ func TestPairWords(t *testing.T) {
 	}
 }
 
+// What cannot be says which frame it is about, and what to do on the page.
+func TestRefusalsSayWhatToDo(t *testing.T) {
+	x := newStudio(t)
+	x.files["PICT0473.JPG"] = framestest.WithExif(framestest.Progressive(7000), "2026:11:24 17:31:48", "")
+	x.start()
+	x.sendAll()
+	x.untilFramed(6)
+	other, err := x.journal.NewSession(t.Context(), record.Session{Started: time.Now(), Set: "{}"})
+	require.NoError(t, err)
+	refuses := func(err error, why, remedy string) {
+		t.Helper()
+		var r *control.Refusal
+		require.ErrorAs(t, err, &r)
+		assert.Equal(t, []string{why, remedy}, []string{r.Why, r.Remedy})
+	}
+	refuses(x.Ruler(x.session, "PICT0473", 0.1, 0.5, 0.5, 0.5, "10 cm"), "PICT0473 has no picture here to lay a ruler in.",
+		"Choose a frame that shows one: a JPEG of the ruler, as sharp as the others.")
+	refuses(x.Pair(t.Context(), other.ID, 1, "PICT0471"), "PICT0471 is a frame of session 1, not of 2.",
+		"Open session 1 in Look back, and the frame there.")
+	refuses(x.Spot(other.ID, 0.5, 0.5), "Session 2 has no frames yet.", "Choose the camera's files first.")
+
+	require.NoError(t, os.Remove(filepath.Join(x.store.session(x.session), "PICT0471.JPG")))
+	for name, want := range map[string]string{
+		"PICT0471": "Nothing is measured: there is no copy of the empty frame, PICT0471, on this machine. Choose its file " +
+			"by itself to have it back, or name another empty frame.",
+		"PICT0473": "Nothing is measured against the empty frame, PICT0473: PICT0473.JPG: its picture comes in more than " +
+			"100 scans, which takes too long: save it as a baseline JPEG. Or name another empty frame.",
+	} {
+		require.NoError(t, x.Reference(x.session, name, "60 cm", false))
+		problems := x.idle().Problems
+		assert.Contains(t, problems, want)
+		assert.NotContains(t, strings.Join(problems, " "), "--")
+	}
+}
+
 // What frames are measured against is kept, and refused in words when it cannot be.
 func TestReference(t *testing.T) {
 	x := newStudio(t)
 	x.start()
 	x.sendAll()
 	x.untilFramed(7)
-	assert.ErrorContains(t, x.Reference(x.session, "none such", "", false), "There is no frame")
+	assert.ErrorContains(t, x.Reference(x.session, "none such", "", false), "has no frame")
 	for _, width := range []string{"wide", "0 cm", "30 m", "-1 m"} {
 		assert.ErrorContains(t, x.Reference(x.session, "PICT0471", width, false), "The width must be 1 mm to 20 m.", width)
 	}

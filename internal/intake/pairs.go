@@ -193,7 +193,7 @@ func (i *Intake) Pair(ctx context.Context, session int64, number int, frame stri
 	e, was := i.frame(session, frame)
 	switch {
 	case e == nil || frame == "" || frame == "none":
-		return noFrame(frame)
+		return i.noFrame(session, frame)
 	case number == control.NoShot:
 	case number == 0 && !was.Settled:
 		return &control.Refusal{Field: "name", Why: fmt.Sprintf("Nobody said which shot %s is.", frame),

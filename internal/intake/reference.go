@@ -91,7 +91,7 @@ func (i *Intake) changeNote(e *evening, change func(*reference), then func()) er
 func (i *Intake) Reference(session int64, empty, width string, fromRight bool) error {
 	e, _ := i.frame(session, empty)
 	if e == nil {
-		return noFrame(empty)
+		return i.noFrame(session, empty)
 	}
 	wide, err := lengthOf(width)
 	if width != "" && err != nil {
@@ -114,7 +114,7 @@ func (i *Intake) Spot(session int64, x, y float64) error {
 	e, _ := i.frame(session, "")
 	switch {
 	case e == nil:
-		return noFrame("")
+		return i.noFrame(session, "")
 	case !isShare(x, y):
 		return &control.Refusal{Field: "x", Why: "That is outside the frame.", Remedy: "Tap a place in the frame."}
 	case x == 0 && y == 0:
@@ -131,7 +131,7 @@ const leastRuler = 0.05
 func (i *Intake) Ruler(session int64, frame string, x, y, x2, y2 float64, length string) error {
 	e, f := i.frame(session, frame)
 	if e == nil {
-		return noFrame(frame)
+		return i.noFrame(session, frame)
 	}
 	if length == "" {
 		return i.changeReference(e, func(g *reference) { g.Ruler = nil })
@@ -143,6 +143,9 @@ func (i *Intake) Ruler(session int64, frame string, x, y, x2, y2 float64, length
 		return &control.Refusal{Field: "value", Why: "The length must be 1 mm to 20 m.", Remedy: "Type a length like 10 cm."}
 	case !isShare(x, y, x2, y2):
 		return &control.Refusal{Field: "x", Why: "That is outside the frame.", Remedy: "Tap two places in the frame."}
+	case f.Width == 0 || f.Height == 0:
+		return &control.Refusal{Field: "name", Why: fmt.Sprintf("%s has no picture here to lay a ruler in.", frame),
+			Remedy: "Choose a frame that shows one: a JPEG of the ruler, as sharp as the others."}
 	case !(share >= leastRuler):
 		return &control.Refusal{Field: "x", Why: "The two places are too near to each other.",
 			Remedy: "Choose two marks of the ruler that are further apart."}

@@ -51,7 +51,7 @@ type store struct {
 
 	onRecord func(session int64, frame string) bool
 
-	armed func() bool // nothing is read for long
+	holdsUp func() bool // nothing is read for long
 
 	gave func(paths []string) // says which copies gave way to a file; nil says nothing
 

@@ -27,7 +27,7 @@ func newStore(t *testing.T) *store {
 	limits.fingerprint = 20
 	return &store{dir: filepath.Join(t.TempDir(), "frames"), limits: limits,
 		free:     func(string) (int64, error) { return math.MaxInt64 / 2, nil },
-		onRecord: func(int64, string) bool { return true }, armed: func() bool { return false }}
+		onRecord: func(int64, string) bool { return true }, holdsUp: func() bool { return false }}
 }
 
 // jpegOf is so many bytes that begin like a JPEG.
@@ -78,7 +78,7 @@ func TestReceiveGoesOn(t *testing.T) {
 		assert.Equal(t, received{have: 1000, key: key}, got, "at %d", at)
 	}
 
-	again := &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord, armed: s.armed}
+	again := &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord, holdsUp: s.holdsUp}
 	got, err = again.receive(4, f, 1000, content[1000:])
 	require.NoError(t, err)
 	assert.Equal(t, received{have: f.Size, key: key, whole: true, name: f.Name}, got)
@@ -109,7 +109,7 @@ func TestReceiveCompletesAWholePart(t *testing.T) {
 	got, err := s.receive(4, f, 0, content[:1000])
 	require.NoError(t, err)
 	require.NoError(t, os.WriteFile(filepath.Join(s.session(4), partName(got.key)), content, 0o600))
-	again := &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord, armed: s.armed}
+	again := &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord, holdsUp: s.holdsUp}
 	whole, err := again.receive(4, f, 0, content[:1000])
 	require.NoError(t, err)
 	assert.Equal(t, received{have: f.Size, key: got.key, whole: true, name: f.Name}, whole)
@@ -324,7 +324,7 @@ func TestDamagedCopyIsReplaced(t *testing.T) {
 			if copies == "broken on the disk" {
 				session = 2
 			}
-			again := &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord, armed: s.armed}
+			again := &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord, holdsUp: s.holdsUp}
 			got, err := again.receive(session, f, 0, content[:100])
 			require.NoError(t, err)
 			assert.Equal(t, received{have: 300, name: f.Name, gone: copies == "gone"}, got, "by its beginning it is there")
@@ -359,10 +359,10 @@ func TestCheckOfAFile(t *testing.T) {
 	_, err = put(s, 1, f, content, 100)
 	require.NoError(t, err)
 	f.Check = "00000000"
-	s.armed = func() bool { return true }
+	s.holdsUp = func() bool { return true }
 	_, err = s.receive(1, f, 0, content[:100])
 	require.ErrorIs(t, err, page.ErrArmed)
-	s.armed = func() bool { return false }
+	s.holdsUp = func() bool { return false }
 	_, err = put(s, 1, f, content, 100)
 	require.Error(t, err)
 	assert.Equal(t, []string{"P0001.JPG"}, kept(t, s, 1))
@@ -433,7 +433,7 @@ func TestOneNameAndSizeOfTwoFiles(t *testing.T) {
 	f.Key = ""
 	for _, copies := range []string{"there", "gone"} {
 		for name, content := range map[string][]byte{"P0001.JPG": other, "P0001 2.JPG": one} {
-			again := &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord, armed: s.armed}
+			again := &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord, holdsUp: s.holdsUp}
 			got, err := again.receive(1, f, 0, content[:100])
 			require.NoError(t, err)
 			assert.Equal(t, received{have: 300, name: name, gone: copies == "gone"}, got, copies)

@@ -181,7 +181,7 @@ func TestPictureOfThousandsOfScans(t *testing.T) {
 	x.sendAll()
 	x.untilFramed(6)
 	v := x.idle()
-	assert.Contains(t, strings.Join(v.Problems, "\n"), "PICT0473.JPG: its picture cannot be decoded: its "+
+	assert.Contains(t, strings.Join(v.Problems, "\n"), "PICT0473.JPG: its "+
 		"picture comes in more than 100 scans, which takes too long: save it as a baseline JPEG")
 	assert.Equal(t, []int{1, 2, 4, 5, 6, 7, 8}, shotsOf(v), "when it was taken is known all the same")
 }

@@ -256,12 +256,15 @@ func (w *watcher) handOver(ctx context.Context, session int64, folder *frames.Fo
 	}
 	as := page.CameraFile{Name: path.Base(file.Name), Size: file.Size, ModifiedMs: file.Modified.UnixMilli()}
 	if as.Again = w.changed[file.Name]; as.Again { // what was handed over may have been half of it, or its copy is gone
-		if as.Check, err = checkOf(opened, w.intake.armed); err != nil {
+		if as.Check, err = checkOf(opened, w.intake.holdsUp); err != nil {
 			return err
 		}
 	}
 	part, wanted := make([]byte, page.MaxPartBytes), int64(page.FirstPartBytes)
 	for have := int64(0); have < file.Size; wanted = page.MaxPartBytes {
+		if ctx.Err() != nil { // the next look goes on here
+			return ctx.Err()
+		}
 		n, e := opened.ReadAt(part[:min(wanted, file.Size-have)], have)
 		if n == 0 {
 			return fmt.Errorf("it is shorter than it was: %w", e)

@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/control"
+	"stillwater/internal/frames"
 	"stillwater/internal/need"
 	"stillwater/internal/page"
 	"stillwater/internal/proctest"
@@ -123,6 +124,29 @@ func TestNotKeptIsShown(t *testing.T) {
 	})
 	require.NoError(t, os.Mkdir(w.dir, 0o700))
 	shows("")
+}
+
+// The end of the program waits for no file, however large: what came of it goes on where it was.
+func TestEndWaitsForNoFile(t *testing.T) {
+	x := newStudio(t)
+	x.startShown()
+	require.NoError(t, x.send("PICT0471.JPG"))
+	w, _ := x.watched(t)
+	require.NoError(t, os.WriteFile(filepath.Join(w.dir, "LARGE.JPG"), jpegOf(3*page.MaxPartBytes), 0o600))
+	require.NoError(t, w.look(t.Context()))
+	ctx, stop := context.WithCancel(t.Context())
+	stop()
+	folder, err := frames.Open(w.dir)
+	require.NoError(t, err)
+	defer folder.Close()
+	require.ErrorIs(t, w.handOver(ctx, x.session, folder, w.seen["LARGE.JPG"]), context.Canceled)
+	copied := filepath.Join(x.store.session(x.session), "LARGE.JPG")
+	assert.NoFileExists(t, copied)
+	require.NoError(t, w.handOver(t.Context(), x.session, folder, w.seen["LARGE.JPG"]))
+	assert.FileExists(t, copied)
+	x.end()
+	_, err = x.store.checkAt(copied)
+	assert.ErrorIs(t, err, page.ErrArmed, "nor is one read to be checked")
 }
 
 // A copy that gave way comes back when its file is put into the folder anew, and not by itself.

@@ -39,7 +39,7 @@ type Limits struct {
 
 // DefaultLimits are a real camera's.
 func DefaultLimits() Limits {
-	return Limits{List: 2 * time.Minute, Begin: 30 * time.Second, Slow: 500_000, File: MaxFile, Ending: 2 * time.Second}
+	return Limits{List: 2 * time.Minute, Begin: 30 * time.Second, Slow: 500_000, File: MaxFile, Ending: time.Second}
 }
 
 // MaxFile is the most bytes of a file that are fetched, and that the machine takes in. Own choice.
@@ -270,8 +270,9 @@ func (c *Camera) copy(ctx context.Context, f File, folder *os.Root, name string)
 	if err != nil {
 		return err
 	}
-	err = c.fetch(ctx, f, part)
-	err = cmp.Or(err, part.Sync())
+	if err = c.fetch(ctx, f, part); err == nil { // what is thrown away need not be on the disk
+		err = part.Sync()
+	}
 	err = cmp.Or(err, part.Close())
 	if err == nil {
 		if _, e := folder.Lstat(name); !errors.Is(e, os.ErrNotExist) {
