@@ -118,6 +118,8 @@ export interface CameraNow {
 /** The camera's frame of a shot, and what it speaks for. */
 export interface FrameView {
 	name: string;
+	/** Changes with its files, and so with its picture. */
+	version: string;
 	/** "certain" or "likely". */
 	sure: string;
 	settled: boolean;
@@ -764,6 +766,8 @@ export interface CameraClash {
 
 export interface CameraFrame {
 	name: string;
+	/** Changes with its files, and so with its picture. */
+	version: string;
 	taken: string;
 	/** Its number; of one that is open the best guess; 0: none. */
 	shot: number;

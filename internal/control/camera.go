@@ -50,6 +50,7 @@ type CameraNow struct {
 // FrameView is the camera's frame of a shot, and what it speaks for. A person decides.
 type FrameView struct {
 	Name    string   `json:"name"`
+	Version string   `json:"version"` // changes with its files, and so with its picture
 	Sure    string   `json:"sure"`    // that it is of this shot: "certain", "likely"
 	Settled bool     `json:"settled"` // by a person
 	Verdict Verdict  `json:"verdict"` // suggested; "" none

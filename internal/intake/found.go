@@ -189,8 +189,9 @@ func (f *found) show(s *contactsheet.Sheet, accepted []control.PastMeasured) {
 	f.shots = map[int64]control.FrameView{}
 	f.view.Certain, f.view.Likely, f.view.Open = s.Count()
 	for _, e := range s.FrameEntries() {
-		one := page.CameraFrame{Name: e.Name, Shot: e.Shot, ShotID: e.ShotID, Sure: string(e.Sure), Settled: e.Settled,
-			Pictured: e.Pictured, Width: e.Width, Height: e.Height, Number: e.Number, Says: []string{}, Next: []string{}}
+		one := page.CameraFrame{Name: e.Name, Version: versionOf(e.Files), Shot: e.Shot, ShotID: e.ShotID,
+			Sure: string(e.Sure), Settled: e.Settled, Pictured: e.Pictured,
+			Width: e.Width, Height: e.Height, Number: e.Number, Says: []string{}, Next: []string{}}
 		if !e.Taken.IsZero() {
 			one.Taken = e.Taken.Format("2006-01-02 15:04:05")
 		}
@@ -199,7 +200,8 @@ func (f *found) show(s *contactsheet.Sheet, accepted []control.PastMeasured) {
 		}
 		f.view.Frames = append(f.view.Frames, one)
 		if e.Sure != match.Open && e.Pictured {
-			f.shots[e.ShotID] = control.FrameView{Name: e.Name, Sure: string(e.Sure), Settled: e.Settled,
+			f.shots[e.ShotID] = control.FrameView{Name: e.Name, Version: one.Version, Sure: string(e.Sure),
+				Settled: e.Settled,
 				Verdict: one.Verdict, Says: one.Says, Next: one.Next}
 		}
 	}
@@ -222,6 +224,15 @@ func (f *found) show(s *contactsheet.Sheet, accepted []control.PastMeasured) {
 		f.view.Lesson = &page.CameraLesson{Measured: l.Measured, Waiting: len(f.measured), OnRecord: len(f.recorded),
 			TrimMs: l.TrimMs, LowMs: l.LowMs, HighMs: l.HighMs, Words: l.Words}
 	}
+}
+
+// versionOf changes with a frame's files.
+func versionOf(files []frames.File) string {
+	var parts [][]byte
+	for _, f := range files {
+		parts = append(parts, fmt.Append(nil, f.Name, f.Size, f.Modified.UnixNano()))
+	}
+	return hashOf(parts...)
 }
 
 // problemAtPage says what is wrong with a file, and what to do on the page.

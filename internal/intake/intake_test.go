@@ -214,13 +214,20 @@ func TestFilesFindTheirShots(t *testing.T) {
 	v := x.view()
 	assert.Equal(t, []int{7, 0, 1}, []int{v.Certain, v.Likely, v.Open})
 	assert.Len(t, v.Frames, 7)
-	assert.Equal(t, page.CameraFrame{Name: "PICT0473", Taken: "2026-11-24 17:31:48", Shot: 4, ShotID: x.shots[3].ID,
-		Sure: "certain", Pictured: true, Width: 40, Height: 60, Number: 473, Says: []string{}, Next: []string{}}, v.Frames[2])
+	version := v.Frames[2].Version
+	assert.NotEqual(t, version, v.Frames[1].Version)
+	assert.Equal(t, page.CameraFrame{Name: "PICT0473", Version: version, Taken: "2026-11-24 17:31:48", Shot: 4,
+		ShotID: x.shots[3].ID, Sure: "certain", Pictured: true, Width: 40, Height: 60, Number: 473,
+		Says: []string{}, Next: []string{}}, v.Frames[2])
 	for _, f := range v.Frames {
 		picture, err := x.Picture(t.Context(), x.session, f.Name)
 		require.NoError(t, err)
 		assert.NotEmpty(t, picture)
 	}
+	changed := time.Now() // another file is in its place
+	require.NoError(t, os.Chtimes(filepath.Join(x.store.session(x.session), "PICT0473.JPG"), changed, changed))
+	x.Changed(x.session)
+	x.until(func(v page.CameraView) bool { return v.Frames[2].Version != version })
 	_, err := x.Receive(t.Context(), 99, page.CameraFile{Name: "A.JPG", Size: 9}, 0, jpegOf(9))
 	require.ErrorIs(t, err, record.ErrNotFound)
 

@@ -104,6 +104,9 @@ func TestKilledWhileAPairIsLookedAt(t *testing.T) {
 	for n, dir := range p.made {
 		y := x.at(dir)
 		v := y.idle()
+		for i := range v.Frames { // a copy of a file has another date
+			v.Frames[i].Version = reported.Frames[i].Version
+		}
 		assert.Equal(t, reported, v, "killed at %d of %d", n, len(p.made))
 		require.NoError(t, y.Unpair(y.session))
 		v = y.untilSaid("What you said of PICT0474 is taken back.")

@@ -380,6 +380,7 @@ type CameraClash struct {
 // CameraFrame is one frame of the camera.
 type CameraFrame struct {
 	Name     string          `json:"name"`
+	Version  string          `json:"version"`  // changes with its files, and so with its picture
 	Taken    string          `json:"taken"`    // by the camera's clock; "" not known
 	Shot     int             `json:"shot"`     // its number; of one that is open the best guess; 0: none
 	ShotID   int64           `json:"shot_id"`  // 0: none

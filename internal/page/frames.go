@@ -1,8 +1,11 @@
 package page
 
 import (
+	"bytes"
 	"context"
+	"crypto/sha256"
 	"errors"
+	"fmt"
 	"net/http"
 	"strconv"
 	"time"
@@ -19,7 +22,7 @@ type Frames interface {
 }
 
 // handleKeptFrame answers paired phones with the camera's frame of a shot on record, small. Another may take its place,
-// so a browser asks again after a minute.
+// so a browser asks each time whether it has.
 func (s *Server) handleKeptFrame(w http.ResponseWriter, r *http.Request) {
 	s.sendPicture(w, r, func(ctx context.Context) ([]byte, error) {
 		id, err := number(r, "shot", 1, 0)
@@ -50,8 +53,10 @@ func (s *Server) sendPicture(w http.ResponseWriter, r *http.Request, find func(c
 		return
 	}
 	w.Header().Set("Content-Type", "image/jpeg")
-	w.Header().Set("Cache-Control", "private, max-age=60")
-	w.Write(picture)
+	sum := sha256.Sum256(picture)
+	w.Header().Set("ETag", fmt.Sprintf(`"%x"`, sum[:16]))
+	w.Header().Set("Cache-Control", "private, no-cache")
+	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(picture))
 }
 
 // maxFrameTime is how long a phone waits for a picture: less than the time that an answer may take.

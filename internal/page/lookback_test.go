@@ -317,7 +317,14 @@ func TestKeptFrames(t *testing.T) {
 		if want == 200 {
 			assert.Equal(t, "picture 6", body)
 			assert.Equal(t, "image/jpeg", got.Header.Get("Content-Type"))
-			assert.Equal(t, "private, max-age=60", got.Header.Get("Cache-Control"))
+			assert.Equal(t, "private, no-cache", got.Header.Get("Cache-Control"))
+			tag := got.Header.Get("ETag")
+			asked := func(r *http.Request) { r.Header.Set("If-None-Match", tag) }
+			got, body = ask(t, web, "GET", "/record/frames/"+path, "", with(phone), asked)
+			assert.Equal(t, []any{http.StatusNotModified, ""}, []any{got.StatusCode, body}, "it is as the browser has it")
+			tag = `"another"`
+			_, body = ask(t, web, "GET", "/record/frames/"+path, "", with(phone), asked)
+			assert.Equal(t, "picture 6", body)
 		}
 	}
 	got, _ := ask(t, web, "GET", "/record/frames/6", "")

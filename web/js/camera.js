@@ -7,7 +7,7 @@ import { verdictWord } from "./verdicts.js";
 
 /** The address of a shot's picture: the camera's frame, or else practice's; "" there is none. @param {ShotView} s */
 export function pictureOf(s) {
-	if (s.framed) return `/record/frames/${s.id}?${new URLSearchParams({ frame: s.camera?.name ?? "" })}`;
+	if (s.framed) return `/record/frames/${s.id}?${new URLSearchParams({ frame: s.camera?.name ?? "", of: s.camera?.version ?? "" })}`;
 	return s.frame === "" ? "" : `/frames/${s.frame}`;
 }
 

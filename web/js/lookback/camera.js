@@ -198,7 +198,7 @@ export class CameraFrames {
 }
 
 /** @param {number} session @param {CameraFrame} f */
-export const pictureOf = (session, f) => `/camera/${session}/picture?${new URLSearchParams({ name: f.name })}`;
+export const pictureOf = (session, f) => `/camera/${session}/picture?${new URLSearchParams({ name: f.name, of: f.version })}`;
 
 const megabytes = (/** @type {number} */ bytes) => (bytes / 1e6).toFixed(bytes < 1e7 ? 1 : 0);
 

@@ -201,7 +201,8 @@ export class FrameDialog {
 	/** The larger picture, if there is one. */
 	#sharpen() {
 		const name = this.#name;
-		showLarger(this.img, this.session, name, () => this.node.open && this.#name === name);
+		const frame = this.view()?.frames.find((f) => f.name === name);
+		if (frame) showLarger(this.img, this.session, frame, () => this.node.open && this.#name === name);
 	}
 
 	/** A place in the picture is being marked: nothing else is in the way. @param {boolean} on */

@@ -1,7 +1,7 @@
 // A larger picture of a frame than the small one on record: the machine makes it when it is asked for, while nothing is
 // armed.
 
-/** @import { ShotView } from "../../protocol.d.ts" */
+/** @import { CameraFrame, ShotView } from "../../protocol.d.ts" */
 
 const askAgainMs = 3000;
 
@@ -9,12 +9,12 @@ const askAgainMs = 3000;
  * Shows it in an image once it is there.
  * @param {HTMLImageElement} img
  * @param {number} session
- * @param {string} name
+ * @param {Pick<CameraFrame, "name" | "version">} frame
  * @param {() => boolean} wanted whether it is still
  * @returns {Promise<boolean>} false: none can be made, or it is wanted no more
  */
-export async function showLarger(img, session, name, wanted) {
-	const address = `/camera/${session}/large?${new URLSearchParams({ name })}`;
+export async function showLarger(img, session, frame, wanted) {
+	const address = `/camera/${session}/large?${new URLSearchParams({ name: frame.name, of: frame.version })}`;
 	while (wanted()) {
 		const answer = await fetch(address).catch(() => null);
 		if (answer?.status === 200) {
@@ -39,6 +39,6 @@ export async function showLarger(img, session, name, wanted) {
 export function sharpen(dialog, id, session, shot, inSight) {
 	const box = /** @type {HTMLElement | null} */ (dialog.querySelector(`figure[data-shot="${id}"] > .frame`));
 	box?.focus({ preventScroll: true });
-	const [img, name] = [box?.querySelector("img"), shot?.camera?.name];
-	if (img && name) showLarger(img, session, name, () => dialog.open && inSight());
+	const [img, frame] = [box?.querySelector("img"), shot?.camera];
+	if (img && frame) showLarger(img, session, frame, () => dialog.open && inSight());
 }
