@@ -3,7 +3,7 @@ package board
 import "time"
 
 // inProcessSteps is the number of steps in a wait for a board in this process.
-const inProcessSteps = 20
+const inProcessSteps = 50
 
 // steps divides a wait for the board into steps. A board in this process stops whenever the process gets no processor
 // time, and so does its client: a single timer would then expire as soon as they continue, before either had run. A

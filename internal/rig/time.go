@@ -8,8 +8,10 @@ import (
 	"stillwater/internal/wire"
 )
 
-// servedEach is the period of the rig's loop while a link timeout is possible, and how late the loop may then be.
-const servedEach = 50 * time.Millisecond
+// servedEach is the period of the rig's loop while a link timeout is possible, and how late the loop may then be. A
+// timeout thus takes 50 runs of the loop at least: on a starved machine, where what the host does waits for its turn
+// behind a thousand others, so does the loop.
+const servedEach = 10 * time.Millisecond
 
 // maxBehind is how late the loop may be for an edge or a cue: far less than the shots of any set differ by, so that a
 // busy machine spoils no practice shot.
