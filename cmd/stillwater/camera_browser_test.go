@@ -450,6 +450,52 @@ func TestFrameDialogIsWithinReach(t *testing.T) {
 	p.clean()
 }
 
+// swipe draws a finger over an element by so much, in steps as a screen reports them.
+func (p *phone) swipe(selector string, byX, byY float64) {
+	p.t.Helper()
+	const steps = 6
+	x, y := p.at(selector)
+	p.down(x-byX/2, y-byY/2)
+	for i := 1; i <= steps; i++ {
+		done := float64(i)/steps - 0.5
+		p.move(x+byX*done, y+byY*done)
+	}
+	p.up(x+byX/2, y+byY/2)
+}
+
+// TestSwipeThroughFrames: in the dialog of a frame a finger drawn to the left brings the next one, and to the right the
+// one before; not a short one, one along the page, nor one past the last frame. Nothing moves under the thumb.
+func TestSwipeThroughFrames(t *testing.T) {
+	t.Parallel()
+	throws := shot.DefaultSet()
+	throws.Kind = shot.Throw
+	_, p, files := cameraEveningOf(t, startBrowser(t), throws)
+	p.openCamera()
+	p.choose(".camera input[type=file]", files[:3]...)
+	p.until("all are there", `document.querySelectorAll(".camera-frame img").length === 3`)
+	p.dialogTo(2)
+	const picture = ".camera-picture"
+	shows := func(name string) string {
+		return fmt.Sprintf(`document.querySelector(".camera-title b").textContent === %q`, name)
+	}
+	foot := `JSON.stringify(document.querySelector(".camera-foot").getBoundingClientRect())`
+	before := eval[string](p, foot)
+	p.until("the second is shown", shows("PICT0472"))
+	p.swipe(picture, -160, 10)
+	p.until("to the left: the next one", shows("PICT0473"))
+	assert.Equal(t, "true", eval[string](p, `document.querySelector('[aria-label="The frame after"]').ariaDisabled`))
+	// What does nothing is followed by what does something, so that it had the time to.
+	p.swipe(picture, -160, 10)
+	p.swipe(picture, 160, -10)
+	p.until("to the right: the one before, as there was none after the last", shows("PICT0472"))
+	p.swipe(picture, -24, 0)
+	p.swipe(picture, -20, 160)
+	p.swipe(picture, 160, 0)
+	p.until("the one before that: neither a short one nor one downwards did anything", shows("PICT0471"))
+	assert.Equal(t, before, eval[string](p, foot), "nothing moves")
+	p.clean()
+}
+
 // TestRulerByTwoTaps: the scale is set by two taps on a ruler and its length, and the liquid's place by one, by thumb
 // and by keys; both can be taken back.
 func TestRulerByTwoTaps(t *testing.T) {
