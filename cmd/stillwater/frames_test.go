@@ -1,10 +1,12 @@
 package main
 
 import (
+	"crypto/sha256"
 	"encoding/json"
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -142,6 +144,34 @@ func TestFramesOfACard(t *testing.T) {
 	after, err := os.ReadDir(dir)
 	require.NoError(t, err)
 	assert.Len(t, after, len(before), "nothing is written beside the originals")
+}
+
+// Whatever is written, no original changes, nor its date or its rights.
+func TestFramesChangeNoOriginal(t *testing.T) {
+	state, dir, j := card(t)
+	require.NoError(t, j.Close())
+	originals := func() (all []string) {
+		names, err := filepath.Glob(filepath.Join(dir, "*.JPG"))
+		require.NoError(t, err)
+		for _, name := range names {
+			content, err := os.ReadFile(name)
+			require.NoError(t, err)
+			info, err := os.Stat(name)
+			require.NoError(t, err)
+			all = append(all, fmt.Sprintf("%s %x %v %v", info.Name(), sha256.Sum256(content), info.ModTime(), info.Mode()))
+		}
+		return all
+	}
+	before := originals()
+	require.Len(t, before, 5)
+	elsewhere := t.TempDir()
+	for _, more := range []string{"--xmp", "--sheet " + filepath.Join(elsewhere, "sheet.html"), "--csv " +
+		filepath.Join(elsewhere, "table.csv"), "--pair 1=PICT0020", "--empty PICT0025", "--xmp --pair 1=none"} {
+		status, _, problem := runRecord(t, state, append([]string{"frames", dir, "--look"}, strings.Fields(more)...)...)
+		require.Zero(t, status, "%s: %s", more, problem)
+		assert.Equal(t, before, originals(), more)
+	}
+	assert.FileExists(t, filepath.Join(dir, "PICT0021.xmp"))
 }
 
 func TestFramesSaysWhatIsWrong(t *testing.T) {
