@@ -532,6 +532,9 @@ func TestRulerByTwoTaps(t *testing.T) {
 		at := eval[[]float64](p, `[...document.querySelectorAll(".point:not([hidden])")].map(
 			(n) => parseFloat(n.style.left))`)
 		assert.InDeltaSlice(t, []float64{25, 75}, at, 1)
+		p.tap(".camera-marking .primary")
+		p.until("what is not typed is asked for",
+			`/Type a length like 10\scm\./.test(document.querySelector(".camera-dialog").textContent)`)
 		p.js(`(i => { i.value = "10 cm"; })(document.querySelector(".camera-marking input"))`)
 		p.fit(fmt.Sprintf("the ruler at %v", size))
 		p.picture(fmt.Sprintf("ruler-%d", size[0]))
@@ -607,6 +610,7 @@ func TestReferenceIsPending(t *testing.T) {
 	p.js(fmt.Sprintf(keyIn, "ArrowLeft"))
 	spoken := `[...document.querySelectorAll(".camera-picture .spoken")].map((n) => n.textContent).join("")`
 	p.until("the place is spoken", spoken+`.startsWith("Place 1 on the ruler: ")`)
+	p.js(`(i => { i.value = "10 cm"; })(document.querySelector(".camera-marking input"))`)
 	p.tap(".camera-marking .primary")
 	p.until("the ruler is taken", `/^The ruler in it: 10\scm, taken$/.test(
 		document.querySelector(".camera-reference .ruler").textContent)`)

@@ -29,15 +29,25 @@ type Room struct {
 // differs is from how many stops on a frame was not exposed as the set says: EXIF rounds by less. Own choice.
 const differs = 0.25
 
+// judgeRoom judges the room by a frame that was taken with the flash off. A frame that does not allow it is a problem
+// that the rest does not wait for.
+func (s *Sheet) judgeRoom(ctx context.Context, folder *frames.Folder, name string) error {
+	frame, err := s.frameNamed(name)
+	if err != nil {
+		return fmt.Errorf("--black %q: %w", name, err)
+	}
+	if s.Room, err = s.roomOf(ctx, folder, frame); err != nil {
+		s.Room = nil
+		s.Problems = append(s.Problems, fmt.Errorf("--black %q: %w", name, err))
+	}
+	return ctx.Err()
+}
+
 // roomOf judges the room by a frame that was taken with the flash off, at what the session's set has else.
-func (s *Sheet) roomOf(ctx context.Context, folder *frames.Folder, name string) (*Room, error) {
+func (s *Sheet) roomOf(ctx context.Context, folder *frames.Folder, frame *frames.Frame) (*Room, error) {
 	set, err := shot.ParseSet(s.Session.Set)
 	if err != nil {
 		return nil, fmt.Errorf("the session's set cannot be read: %w", err)
-	}
-	frame, err := s.frameNamed(name)
-	if err != nil {
-		return nil, err
 	}
 	if frame.Exposure <= 0 {
 		return nil, errors.New("the file does not say how long the shutter was open; read its histogram, and type both: " +

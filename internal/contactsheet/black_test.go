@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/binary"
 	"encoding/json"
+	"errors"
 	"image"
 	"image/color"
 	"image/draw"
@@ -88,8 +89,13 @@ func TestRoomByABlackFrame(t *testing.T) {
 	require.NoError(t, err)
 	assert.Contains(t, burnt.Room.Words, "burnt out")
 	for name, why := range map[string]string{"PICT0302": "does not say how long the shutter was open",
-		"PICT0303": "2.0 stops apart: take it as the shots are", "PICT0999": "no frame in the folder is called that"} {
-		_, err := roomBy(name)
-		assert.ErrorContains(t, err, why, name)
+		"PICT0303": "2.0 stops apart: take it as the shots are"} {
+		sheet, err := roomBy(name)
+		require.NoError(t, err, "the rest goes on")
+		assert.Nil(t, sheet.Room)
+		assert.NotEmpty(t, sheet.Rows)
+		assert.ErrorContains(t, errors.Join(sheet.Problems...), why, name)
 	}
+	_, err = roomBy("PICT0999")
+	assert.ErrorContains(t, err, "no frame in the folder is called that")
 }

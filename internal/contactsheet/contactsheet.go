@@ -180,8 +180,8 @@ func Make(ctx context.Context, source Source, session record.Summary, folder *fr
 		return s, err
 	}
 	if o.Black != "" {
-		if s.Room, err = s.roomOf(ctx, folder, o.Black); err != nil {
-			return s, fmt.Errorf("--black %q: %w", o.Black, err)
+		if err := s.judgeRoom(ctx, folder, o.Black); err != nil {
+			return s, err
 		}
 	}
 	if !o.Measure.wanted() {

@@ -4,6 +4,7 @@ import (
 	"encoding/csv"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -62,7 +63,8 @@ func (s *Sheet) Write(w io.Writer) error {
 	if s.Lost > 0 {
 		fmt.Fprintf(w, "Shots of the record that cannot be read: %d.\n", s.Lost)
 	}
-	if open > 0 && len(s.Extra) > 0 {
+	paired := slices.ContainsFunc(s.Rows, func(r Row) bool { return r.Settled })
+	if open > 0 && len(s.Extra) > 0 && !paired {
 		fmt.Fprint(w, "One pair that you know settles others: --pair SHOT=FILE.\n")
 	}
 	if s.Lesson != nil {

@@ -1,6 +1,7 @@
 package export
 
 import (
+	"context"
 	"errors"
 	"io"
 	"os"
@@ -55,6 +56,9 @@ func TestToFileKeepsTheOldOneOnFailure(t *testing.T) {
 		return errors.Join(err, gone)
 	})
 	assert.ErrorIs(t, err, gone)
+	assert.ErrorContains(t, err, "name a file in a folder you may write to")
+	stopped := ToFile(file, filepath.Join(dir, "journal.db"), func(io.Writer) error { return context.Canceled })
+	assert.EqualError(t, stopped, "stopped before "+file+" was written; a file that was there is as it was: context canceled")
 	got, err := os.ReadFile(file)
 	require.NoError(t, err)
 	assert.Equal(t, "old", string(got))

@@ -2,11 +2,13 @@ package export
 
 import (
 	"bufio"
+	"context"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"os"
+
 	"stillwater/internal/textfile"
 )
 
@@ -20,7 +22,10 @@ func ToFile(path, journalPath string, write func(io.Writer) error) error {
 		out := bufio.NewWriter(f)
 		return errors.Join(write(out), out.Flush())
 	})
-	if err != nil {
+	switch {
+	case errors.Is(err, context.Canceled):
+		return fmt.Errorf("stopped before %s was written; a file that was there is as it was: %w", path, err)
+	case err != nil:
 		return fmt.Errorf("%s: %w; a file that was there is as it was: name a file in a folder you may write to", path, err)
 	}
 	return nil

@@ -104,7 +104,7 @@ export class Reference {
 			return this.#send({ type: "spot", session: this.session, x: round(p.x), y: round(p.y) });
 		}
 		const [a, b] = this.ruler.places;
-		const typed = this.length.value.trim() || this.length.placeholder;
+		const typed = this.length.value.trim() || "?"; // the empty word would take the ruler back
 		this.#send({ type: "ruler", session: this.session, name: this.#frame?.name ?? "", value: typed, x: round(a.x), y: round(a.y), x2: round(b.x), y2: round(b.y) });
 	}
 
