@@ -58,7 +58,8 @@ func TestToFileKeepsTheOldOneOnFailure(t *testing.T) {
 	assert.ErrorIs(t, err, gone)
 	assert.ErrorContains(t, err, "name a file in a folder you may write to")
 	stopped := ToFile(file, filepath.Join(dir, "journal.db"), func(io.Writer) error { return context.Canceled })
-	assert.EqualError(t, stopped, "stopped before "+file+" was written; a file that was there is as it was: context canceled")
+	assert.EqualError(t, stopped,
+		"stopped before "+file+" was written; a file that was there is as it was: context canceled")
 	got, err := os.ReadFile(file)
 	require.NoError(t, err)
 	assert.Equal(t, "old", string(got))
