@@ -24,7 +24,8 @@ thick = 1.6;     // the board
 tall = 30;       // room for parts and plugs above it
 hole_in = 5;     // pillars' holes from the board's edges
 gland = 12.4;    // hole for M12
-gland_apart = 20; // at least, middle to middle: nuts are up to 19 across their corners (from memory)
+nut = 19;        // a gland's nut and flange, across their corners, at most (from memory)
+gland_apart = 20; // at least, middle to middle
 post = 8;        // the lid's posts, square
 skirt = 12;      // how far the lid reaches over the walls, all round
 hood = 15;       // how far the lid's upper edge stands out beyond that, against what runs down the wall
@@ -45,7 +46,14 @@ pillars = [for (x = [hole_in, wide - hole_in], y = [hole_in, high - hole_in]) co
 posts = [for (x = [wall, outer[0] - wall - post], y = [wall, outer[1] - wall - post]) [x, y]];
 free = inner[0] - 2 * post - gland_apart; // glands' middles keep clear of the posts
 glands = [for (i = [0:count - 1]) wall + post + gland_apart / 2 + free * i / (count - 1)];
-assert(free / (count - 1) >= gland_apart, "the glands are too close to each other");
+assert(free / (count - 1) >= gland_apart && gland_apart >= nut, "the glands are too close to each other");
+
+brim = outer[2] - skirt;      // as far down as the closed lid reaches
+gland_up = (wall + brim) / 2; // glands' middles, from the back
+drain_at = [(glands[0] + glands[1]) / 2, wall + drain / 2 + 0.5];
+assert(gland_up + nut / 2 <= brim, "the lid's skirt covers the glands' nuts");
+assert(gland_up - nut / 2 >= wall, "the glands' nuts meet the back");
+assert(norm(drain_at - [glands[0], gland_up]) >= (nut + drain) / 2, "a gland's nut covers the drain");
 
 echo(inner = inner);
 echo(outer = outer);
@@ -53,6 +61,8 @@ echo(corner = corner);
 echo(pillars = pillars);
 echo(posts = posts);
 echo(glands = glands);
+echo(gland_up = gland_up);
+echo(drain_at = drain_at);
 
 module tube(length, outside, inside, bottom) {
   difference() {
@@ -65,8 +75,8 @@ module base() {
   difference() {
     cube(outer);
     translate([wall, wall, wall]) cube([inner[0], inner[1], inner[2] + 1]);
-    for (x = glands) translate([x, -1, wall + pillar + thick + tall / 2]) rotate([-90, 0, 0]) cylinder(h = wall + 2, d = gland, $fn = 32);
-    translate([(glands[0] + glands[1]) / 2, -1, wall + drain / 2 + 0.5]) rotate([-90, 0, 0]) cylinder(h = wall + 2, d = drain, $fn = 16);
+    for (x = glands) translate([x, -1, gland_up]) rotate([-90, 0, 0]) cylinder(h = wall + 2, d = gland, $fn = 32);
+    translate([drain_at[0], -1, drain_at[1]]) rotate([-90, 0, 0]) cylinder(h = wall + 2, d = drain, $fn = 16);
   }
   for (p = pillars) translate([p[0], p[1], wall - 0.01]) tube(pillar + 0.01, 7, 2.5, 1);
   for (p = posts) translate([p[0], p[1], wall - 0.01]) difference() {

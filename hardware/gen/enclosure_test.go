@@ -7,6 +7,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -34,6 +35,47 @@ func setting(t *testing.T, source, name string) float64 {
 	m := regexp.MustCompile(`(?m)^` + name + ` = ([\d.]+);`).FindStringSubmatch(source)
 	require.NotNil(t, m, name)
 	return numbers(t, m[1])[0]
+}
+
+// runScad makes a file of a part of a board's enclosure, and gives it and what was printed.
+func runScad(t *testing.T, board, part, ending string) (made, printed string, err error) {
+	t.Helper()
+	openscad := need.Tool(t, "openscad")
+	file := filepath.Join(t.TempDir(), "made."+ending)
+	out, err := exec.CommandContext(t.Context(), openscad, "-D", fmt.Sprintf("board=%q", board), "-D",
+		fmt.Sprintf("part=%q", part), "-o", file, filepath.Join(hardware, "enclosure.scad")).CombinedOutput()
+	if err != nil {
+		return "", string(out), err
+	}
+	text, err := os.ReadFile(file)
+	require.NoError(t, err)
+	return string(text), string(out), nil
+}
+
+// solid makes a part of the first build's enclosure, and lists the corners of its surface.
+func solid(t *testing.T, part string) (corners [][3]float64) {
+	t.Helper()
+	text, printed, err := runScad(t, "first", part, "stl")
+	require.NoError(t, err, printed)
+	require.Regexp(t, `Simple:\s+yes`, printed, part)
+	for _, m := range regexp.MustCompile(`vertex (.*)`).FindAllStringSubmatch(text, -1) {
+		var at [3]float64
+		_, err := fmt.Sscan(m[1], &at[0], &at[1], &at[2])
+		require.NoError(t, err)
+		corners = append(corners, at)
+	}
+	return corners
+}
+
+// extent is the box around corners.
+func extent(corners [][3]float64) (low, high [3]float64) {
+	low, high = corners[0], corners[0]
+	for _, at := range corners {
+		for i, x := range at {
+			low[i], high[i] = min(low[i], x), max(high[i], x)
+		}
+	}
+	return low, high
 }
 
 // pairs groups numbers by two.
@@ -65,22 +107,21 @@ func pillarsOf(t *testing.T, board string, high float64) (holes [][2]float64) {
 	return holes
 }
 
+// nut is what a gland for M12 takes at most, across the corners of its nut and flange, from memory.
+const nut = 19.0
+
 // The enclosure fits the boards as they are: outline, pillars under their holes, a gland for each that is bought.
 func TestEnclosureFitsTheBoards(t *testing.T) {
-	openscad := need.Tool(t, "openscad")
 	source := read(t, "enclosure.scad")
-	gland, apart, post := setting(t, source, "gland"), setting(t, source, "gland_apart"), setting(t, source, "post")
-	assert.Greater(t, apart, gland)
+	apart, post, skirt := setting(t, source, "gland_apart"), setting(t, source, "post"), setting(t, source, "skirt")
+	assert.Greater(t, nut, setting(t, source, "gland"))
+	assert.GreaterOrEqual(t, apart, nut)
 	bought := regexp.MustCompile(`buy (\d+) "cable gland M12`)
 	for _, b := range design(t).Boards {
-		file := filepath.Join(t.TempDir(), "said.echo")
-		out, err := exec.CommandContext(t.Context(), openscad, "-D", fmt.Sprintf("board=%q", b.Name), "-o", file,
-			filepath.Join(hardware, "enclosure.scad")).CombinedOutput()
-		require.NoError(t, err, "%s: %s", b.Name, out)
-		text, err := os.ReadFile(file)
-		require.NoError(t, err)
+		text, printed, err := runScad(t, b.Name, "base", "echo")
+		require.NoError(t, err, "%s: %s", b.Name, printed)
 		said := map[string][]float64{}
-		for _, m := range regexp.MustCompile(`ECHO: (\w+) = (.*)`).FindAllStringSubmatch(string(text), -1) {
+		for _, m := range regexp.MustCompile(`ECHO: (\w+) = (.*)`).FindAllStringSubmatch(text, -1) {
 			said[m[1]] = numbers(t, m[2])
 		}
 		inner, corner := said["inner"], said["corner"]
@@ -102,9 +143,14 @@ func TestEnclosureFitsTheBoards(t *testing.T) {
 		m := bought.FindStringSubmatch(part)
 		require.NotNil(t, m, b.Name)
 		assert.Len(t, said["glands"], int(numbers(t, m[1])[0]), "%s: glands", b.Name)
+		up := said["gland_up"][0]
+		assert.LessOrEqual(t, up+nut/2, said["outer"][2]-skirt, "%s: nuts are clear of the lid's skirt", b.Name)
+		assert.GreaterOrEqual(t, up-nut/2, wall, "%s: nuts are clear of the back", b.Name)
 		for i, x := range said["glands"] {
-			assert.Greater(t, x-gland/2, wall+post, "%s: beside a post", b.Name)
-			assert.Less(t, x+gland/2, said["outer"][0]-wall-post, "%s: beside a post", b.Name)
+			assert.Greater(t, x-nut/2, wall+post, "%s: beside a post", b.Name)
+			assert.Less(t, x+nut/2, said["outer"][0]-wall-post, "%s: beside a post", b.Name)
+			drain := math.Hypot(said["drain_at"][0]-x, said["drain_at"][1]-up)
+			assert.GreaterOrEqual(t, drain, (nut+setting(t, source, "drain"))/2, "%s: no nut covers the drain", b.Name)
 			if i > 0 {
 				assert.GreaterOrEqual(t, x-said["glands"][i-1], apart-1e-6)
 			}
@@ -113,48 +159,36 @@ func TestEnclosureFitsTheBoards(t *testing.T) {
 }
 
 // Both parts are solids that a printer can make, as large as they say; the lid reaches over the walls, and its hood
-// further.
+// further, but not over a gland's nut.
 func TestEnclosureIsSolid(t *testing.T) {
-	openscad := need.Tool(t, "openscad")
+	need.Tool(t, "openscad")
 	source := read(t, "enclosure.scad")
 	wall, gap, skirt := setting(t, source, "wall"), setting(t, source, "gap"), setting(t, source, "skirt")
 	outer := [3]float64{100 + 2*(10+wall), 60 + 10 + 45 + 2*wall, 10 + 1.6 + 30 + wall}
 	over := 2 * (wall + gap)
-	for part, want := range map[string][3]float64{
-		"base": outer,
-		"lid":  {outer[0] + over, outer[1] + over + setting(t, source, "hood"), wall + skirt},
-	} {
-		file := filepath.Join(t.TempDir(), part+".stl")
-		out, err := exec.CommandContext(t.Context(), openscad, "-D", `board="first"`, "-D", fmt.Sprintf("part=%q", part),
-			"-o", file, filepath.Join(hardware, "enclosure.scad")).CombinedOutput()
-		require.NoError(t, err, "%s", out)
-		assert.Regexp(t, `Simple:\s+yes`, string(out), part)
-		text, err := os.ReadFile(file)
-		require.NoError(t, err)
-		low, high := [3]float64{1e9, 1e9, 1e9}, [3]float64{-1e9, -1e9, -1e9}
-		for _, m := range regexp.MustCompile(`vertex (.*)`).FindAllStringSubmatch(string(text), -1) {
-			for i, word := range strings.Fields(m[1]) {
-				x, err := strconv.ParseFloat(word, 64)
-				require.NoError(t, err)
-				low[i], high[i] = math.Min(low[i], x), math.Max(high[i], x)
-			}
-		}
+	base, lid := solid(t, "base"), solid(t, "lid")
+	sized := func(part string, corners [][3]float64, want [3]float64) {
+		low, high := extent(corners)
 		for i := range want {
 			assert.InDelta(t, want[i], high[i]-low[i], 0.01, "%s along %d", part, i)
 		}
 	}
+	sized("base", base, outer)
+	sized("lid", lid, [3]float64{outer[0] + over, outer[1] + over + setting(t, source, "hood"), wall + skirt})
 	assert.GreaterOrEqual(t, skirt, 8., "the lid reaches over the walls")
 	assert.Greater(t, setting(t, source, "hood"), 0.)
+	holes := slices.DeleteFunc(base, func(at [3]float64) bool { // what is left is in the glands' wall, off its edges
+		return at[1] > 0.01 || at[2] < 0.01 || at[2] > outer[2]-0.01
+	})
+	require.NotEmpty(t, holes)
+	_, lidHigh := extent(lid)
+	_, top := extent(holes)
+	assert.LessOrEqual(t, top[2]+(nut-setting(t, source, "gland"))/2, outer[2]-(lidHigh[2]-wall), "the closed lid's edge")
 }
 
-// What there is not is said as such.
-func TestEnclosuresGuide(t *testing.T) {
-	need.Tool(t, "openscad")
-	out, err := exec.CommandContext(t.Context(), "openscad", "-D", `board="sideboard"`, "-o",
-		filepath.Join(t.TempDir(), "a.stl"), filepath.Join(hardware, "enclosure.scad")).CombinedOutput()
-	text := string(out)
-	if err == nil {
-		t.Fatal("a board that is none was taken")
-	}
-	assert.Contains(t, text, "no board sideboard: use outputs, sensors, modulated or first")
+// A board that is none is said as such.
+func TestEnclosureOfNoBoard(t *testing.T) {
+	_, printed, err := runScad(t, "sideboard", "base", "stl")
+	require.Error(t, err, "a board that is none was taken")
+	assert.Contains(t, printed, "no board sideboard: use outputs, sensors, modulated or first")
 }
