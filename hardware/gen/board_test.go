@@ -1,6 +1,7 @@
 package main
 
 import (
+	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -27,7 +28,7 @@ var readOnce = sync.OnceValues(func() ([]*layout.Printed, error) {
 	if need.RaceDetector { // the checks have no goroutine: the smallest board is enough to see
 		d.Boards = slices.DeleteFunc(d.Boards, func(b *circuit.Board) bool { return b.Name != "first" })
 	}
-	return readBoards(hardware, d)
+	return readBoards(hardware, d, io.Discard)
 })
 
 // The boards as they are in KiCad are the circuit, keep their distances and conduct as they must.
@@ -56,7 +57,9 @@ func TestBoardsAreBegunAndNeverOverwritten(t *testing.T) {
 	assert.Contains(t, said.String(), file+": begun. Open it in KiCad")
 	begun, err := os.ReadFile(file)
 	require.NoError(t, err)
-	_, err = readBoards(dir, d)
+	var progress strings.Builder
+	_, err = readBoards(dir, d, &progress)
+	assert.Equal(t, "first: checked; findings: 1\n", progress.String())
 	require.ErrorContains(t, err, file+": ground: the zone of GND at 20.50, 20.50 mm is not filled")
 	assert.Len(t, strings.Split(err.Error(), "\n"), 2, "nothing else is wrong with a board that is begun")
 	for name, text := range map[string]string{"edited": strings.Replace(string(begun), "(width 0.4)", "(width 0.1)", 1),
@@ -68,13 +71,13 @@ func TestBoardsAreBegunAndNeverOverwritten(t *testing.T) {
 		left, err := os.ReadFile(file)
 		require.NoError(t, err)
 		assert.Equal(t, text, string(left), name)
-		_, err = readBoards(dir, d)
+		_, err = readBoards(dir, d, io.Discard)
 		want := map[string]string{"edited": "is 0.1 mm wide", "no board": "this is not a file of KiCad's"}[name]
 		require.ErrorContains(t, err, want)
 		assert.ErrorContains(t, err, "edit them in KiCad, or remove a board's file to begin it anew")
 	}
 	require.NoError(t, os.Remove(file))
-	_, err = readBoards(dir, d)
+	_, err = readBoards(dir, d, io.Discard)
 	assert.ErrorContains(t, err, "go run ./hardware/gen begins it")
 }
 

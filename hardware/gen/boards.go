@@ -67,8 +67,9 @@ func begin(dir string, d *circuit.Design, tell io.Writer) error {
 	return nil
 }
 
-// readBoards reads the boards and checks them; the error lists all that is wrong, board by board.
-func readBoards(dir string, d *circuit.Design) ([]*layout.Printed, error) {
+// readBoards reads the boards and checks them, a line of progress for each; the error lists all that is wrong, board by
+// board.
+func readBoards(dir string, d *circuit.Design, progress io.Writer) ([]*layout.Printed, error) {
 	var list []*layout.Printed
 	var wrong []error
 	for _, b := range d.Boards {
@@ -85,7 +86,9 @@ func readBoards(dir string, d *circuit.Design) ([]*layout.Printed, error) {
 			wrong = append(wrong, err)
 			continue
 		}
-		for _, f := range p.Check() {
+		found := p.Check()
+		fmt.Fprintf(progress, "%s: checked; findings: %d\n", b.Name, len(found))
+		for _, f := range found {
 			wrong = append(wrong, fmt.Errorf("%s: %s: %s", file, f.Rule, f.What))
 		}
 		list = append(list, p)
@@ -108,8 +111,8 @@ func lay(list []*layout.Printed) {
 }
 
 // checkBoards checks the boards, by KiCad's rules too where it is installed, and says what it did.
-func checkBoards(ctx context.Context, dir string, d *circuit.Design, tell io.Writer) error {
-	list, err := readBoards(dir, d)
+func checkBoards(ctx context.Context, dir string, d *circuit.Design, tell, progress io.Writer) error {
+	list, err := readBoards(dir, d, progress)
 	if err != nil {
 		return err
 	}
@@ -126,6 +129,7 @@ func checkBoards(ctx context.Context, dir string, d *circuit.Design, tell io.Wri
 		if len(found) > 0 {
 			return fmt.Errorf("%s: KiCad finds:\n%s", boardFile(dir, b.Name), strings.Join(found, "\n"))
 		}
+		fmt.Fprintf(progress, "%s: checked by KiCad's rules\n", b.Name)
 	}
 	fmt.Fprintf(tell, "%d boards checked, by KiCad's rules too\n", len(list))
 	return nil

@@ -1,7 +1,6 @@
 // Command gen generates everything in hardware/generated from hardware/circuits.txt and hardware/sim, and KiCad's
-// projects
-// in hardware/boards. It begins a printed board where there is none, checks those that are there, and never writes
-// them.
+// projects in hardware/boards. It begins a printed board where there is none, checks those that are there, and never
+// writes them.
 package main
 
 import (
@@ -52,7 +51,7 @@ func run(ctx context.Context, o options) error {
 		return err
 	}
 	if o.check {
-		return checkBoards(ctx, o.dir, design, os.Stdout)
+		return checkBoards(ctx, o.dir, design, os.Stdout, progressWriter())
 	}
 	all := o.show == "" && o.only == "" && !o.faults
 	if all {
@@ -60,7 +59,7 @@ func run(ctx context.Context, o options) error {
 			return err
 		}
 	}
-	laid, err := readBoards(o.dir, design)
+	laid, err := readBoards(o.dir, design, progressWriter())
 	if err != nil {
 		return err
 	}
@@ -79,8 +78,7 @@ func run(ctx context.Context, o options) error {
 	return simulator.writeAll(ctx, o, design)
 }
 
-// prepare writes what a board is edited with, and boards where there are none. It comes first: a part that is new is
-// in
+// prepare writes what a board is edited with, and boards where there are none. It comes first: a part that is new is in
 // the schematic before anybody can put it on the board.
 func prepare(dir string, d *circuit.Design, tell io.Writer) error {
 	if findings := d.Check(); len(findings) > 0 {
@@ -158,8 +156,7 @@ func writeTable(file string, rows []circuit.Row) error {
 	return os.WriteFile(file, []byte(circuit.Table(rows)), 0o644)
 }
 
-// values are the measured ones: newly simulated, of all decks or of some, or those of the existing table. With an
-// error
+// values are the measured ones: newly simulated, of all decks or of some, or those of the existing table. With an error
 // about a limit come the values, too.
 func (l *simulator) values(ctx context.Context, table, again string, old bool) ([]circuit.Row, error) {
 	var there []circuit.Row
