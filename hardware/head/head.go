@@ -43,13 +43,23 @@ func (p Pair) Place(diameter float64) float64 {
 	return float64(p.slit().Drop(phys.Length(diameter*mm), beam.Boards()).SD) / mm
 }
 
-// Taken is the part of the light that a drop takes midway between the slits, in the middle of them.
-func (p Pair) Taken(diameter float64) float64 { return p.slit().Most(phys.Length(diameter * mm)) }
+// Taken is the part of the light that a drop takes in the middle of the slits, midway between them and halfway from
+// there to one of them, for lens and chip that fill the slits: as drawn the chip is smaller, and a drop takes more.
+func (p Pair) Taken(diameter float64) (midway, aside float64) {
+	d := phys.Length(diameter * mm)
+	return p.slit().Most(d, beam.Midway), p.slit().Most(d, beam.Quarter)
+}
+
+// strip is the part of a disc that an opening across its middle leaves.
+func strip(opening, disc float64) float64 {
+	y := min(opening/disc, 1) // of the radius, up from the middle
+	return 2 / math.Pi * (math.Asin(y) + y*math.Sqrt(1-y*y))
+}
 
 // Light is the part of the light that comes through both slits, compared with no slits: the part of the lens that the
 // receiver sees, times the part of the chip that is lit.
 func (p Pair) Light() float64 {
-	seen := func(opening float64) float64 { return min(1, opening*(1+p.Length/p.Apart)/p.Lens) }
+	seen := func(opening float64) float64 { return strip(opening*(1+p.Length/p.Apart), p.Lens) }
 	lit := func(opening float64) float64 { return min(1, opening*(1+p.Length/(p.Apart+p.Length))/p.Diode) }
 	return seen(p.Slit) * seen(p.Wide) * lit(p.Slit) * lit(p.Wide)
 }
@@ -101,13 +111,20 @@ func Guide(bare float64) string {
 	const speed = 3.0
 	var out strings.Builder
 	fmt.Fprintf(&out, "| slit, along the fall | an edge crosses it, at %g m/s | place, SD, 4 mm | "+
-		"a drop of 2, 3, 4 mm takes | light | slits apart at most |\n|---|---|---|---|---|---|\n", speed)
+		"a drop of 2, 3, 4 mm takes midway | halfway to a head | light | slits apart at most |\n"+
+		"|---|---|---|---|---|---|---|\n", speed)
 	for _, slit := range []float64{1, 2, 5} {
 		p := Usual()
 		p.Slit = slit
 		p.Apart = p.Range(bare)
-		fmt.Fprintf(&out, "| %g mm | %.2f ms | %.2f mm | %.0f, %.0f, %.0f %% | %.0f %% | %.0f cm |\n", slit,
-			1000*p.Crossing(speed), p.Place(4), 100*p.Taken(2), 100*p.Taken(3), 100*p.Taken(4), 100*p.Light(), p.Apart/10)
+		var midway, aside []string
+		for _, d := range []float64{2, 3, 4} {
+			m, a := p.Taken(d)
+			midway, aside = append(midway, fmt.Sprintf("%.0f", 100*m)), append(aside, fmt.Sprintf("%.0f", 100*a))
+		}
+		fmt.Fprintf(&out, "| %g mm | %.2f ms | %.2f mm | %s %% | %s %% | %.0f %% | %.0f cm |\n", slit,
+			1000*p.Crossing(speed), p.Place(4), strings.Join(midway, ", "), strings.Join(aside, ", "), 100*p.Light(),
+			p.Apart/10)
 	}
 	p := Usual()
 	along, across := p.Accepts()

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"math/rand/v2"
 	"os"
 	"strconv"
 	"strings"
@@ -32,11 +33,67 @@ func TestCrossing(t *testing.T) {
 // A disc over a slit, by hand: one far larger takes all, and on a line across, where light is most in the middle,
 // half of the slit's width takes three quarters.
 func TestTaken(t *testing.T) {
-	p := pair(5)
-	assert.InDelta(t, 1, p.Taken(100), 1e-9)
-	narrow := pair(0.001)
-	assert.InDelta(t, 0.75, narrow.Taken(2.5), 1e-4)
-	assert.Greater(t, pair(1).Taken(3), pair(5).Taken(3))
+	all, _ := pair(5).Taken(100)
+	assert.InDelta(t, 1, all, 1e-9)
+	narrow, aside := pair(0.001).Taken(2.5)
+	assert.InDelta(t, 0.75, narrow, 1e-4)
+	assert.Less(t, aside, narrow)
+	one, _ := pair(1).Taken(3)
+	five, _ := pair(5).Taken(3)
+	assert.Greater(t, one, five)
+}
+
+// raysOf go from anywhere on the emitter's lens to anywhere on the receiver's chip: those that pass both slits have the
+// offset in each.
+func raysOf(p Pair, n int) (through [][4]float64, all int) {
+	r := rand.New(rand.NewPCG(7, 1))
+	way := p.Apart + 2*p.Length
+	near, far := p.Length/way, (p.Length+p.Apart)/way
+	for all < n {
+		x, y := p.Lens*(r.Float64()-0.5), p.Lens*(r.Float64()-0.5)
+		if math.Hypot(x, y) > p.Lens/2 {
+			continue
+		}
+		all++
+		u, v := p.Diode*(r.Float64()-0.5), p.Diode*(r.Float64()-0.5)
+		at := func(part float64) (across, along float64) { return x + (u-x)*part, y + (v-y)*part }
+		ax, ay := at(near)
+		bx, by := at(far)
+		if max(math.Abs(ax), math.Abs(bx)) <= p.Wide/2 && max(math.Abs(ay), math.Abs(by)) <= p.Slit/2 {
+			through = append(through, [4]float64{ax, ay, bx, by})
+		}
+	}
+	return through, all
+}
+
+// Rays from lens to chip through the heads as they are drawn, at the table's distances and the drawing's: as much light
+// as the table has, and of it a drop takes what the table says or more.
+func TestHeadsAgainstRays(t *testing.T) {
+	const n = 200000
+	for _, slit := range []float64{1, 2, 5} {
+		for _, apart := range []float64{pair(slit).Range(240), 100} {
+			p := pair(slit)
+			p.Apart = apart
+			through, all := raysOf(p, n)
+			light := float64(len(through)) / float64(all)
+			t.Logf("slit %g mm, %.0f mm apart: light %.1f %% (table %.1f)", slit, apart, 100*light, 100*p.Light())
+			assert.InEpsilon(t, light, p.Light(), 0.05)
+			for _, d := range []float64{2, 3, 4} {
+				midway, aside := p.Taken(d)
+				for part, said := range map[float64]float64{0.5: midway, 0.25: aside, 0.75: aside} {
+					stopped := 0
+					for _, a := range through {
+						if math.Hypot(a[0]+(a[2]-a[0])*part, a[1]+(a[3]-a[1])*part) <= d/2 {
+							stopped++
+						}
+					}
+					taken := float64(stopped) / float64(len(through))
+					t.Logf("drop %g mm at %g: takes %.1f %% (table %.1f)", d, part, 100*taken, 100*said)
+					assert.GreaterOrEqual(t, taken, said-0.01)
+				}
+			}
+		}
+	}
 }
 
 // What the error budget takes for a beam is what is drawn here and what the boards' decks say: the share at which the
@@ -65,7 +122,7 @@ func TestBudgetsBeamIsThis(t *testing.T) {
 func TestLight(t *testing.T) {
 	p := pair(1)
 	p.Apart, p.Length = 1e6, 1 // far away the slit's height counts alone
-	assert.InDelta(t, 1/p.Lens/p.Diode, p.Light(), 1e-3)
+	assert.InDelta(t, strip(1, p.Lens)/p.Diode, p.Light(), 1e-3)
 	assert.Less(t, pair(1).Light(), pair(2).Light())
 	assert.InDelta(t, 1, pair(5).Light(), 1e-9)
 }

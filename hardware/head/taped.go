@@ -2,8 +2,10 @@ package head
 
 import (
 	"fmt"
-	"math"
 	"strings"
+
+	"stillwater/internal/beam"
+	"stillwater/internal/phys"
 )
 
 // Bare is the first build's pair: lenses without tubes, with black tape across them that leaves a level slit, or none.
@@ -42,8 +44,7 @@ func (b Bare) through(slit float64) float64 {
 	if slit <= 0 || slit >= b.Lens {
 		return 1
 	}
-	y := slit / b.Lens // of the radius, up from the middle
-	return 2 / math.Pi * (math.Asin(y) + y*math.Sqrt(1-y*y))
+	return strip(slit, b.Lens)
 }
 
 // Taken is the part of the light that a drop takes in the middle of the beam, midway and near one of the lenses, where
@@ -52,14 +53,8 @@ func (b Bare) Taken(slit, diameter float64) (midway, near float64) {
 	if slit <= 0 {
 		slit = b.Lens
 	}
-	p := Pair{Slit: slit, Wide: b.Lens}
-	const steps = 1000
-	covered := 0.0
-	for i := range steps {
-		y := slit * ((float64(i)+0.5)/steps - 0.5)
-		covered += min(2*math.Sqrt(max(diameter*diameter/4-y*y, 0)), b.Lens) / b.Lens / steps
-	}
-	return p.Taken(diameter), covered
+	opening, d := Pair{Slit: slit, Wide: b.Lens}.slit(), phys.Length(diameter*mm)
+	return opening.Most(d, beam.Midway), opening.Most(d, 0)
 }
 
 // TapedGuide is the first build's table of what the tape does.

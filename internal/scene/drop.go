@@ -48,7 +48,7 @@ func (r *Room) drop(f *Flight, rng dice, start time.Duration, n int) error {
 		return err
 	}
 	beam := set.Beam + r.beamOffset + phys.Length(rng.normal(float64(r.spreads.DropEdge)))
-	if err := r.addDrop(f, rng, n, leaves, start, beam); err != nil {
+	if err := r.addDrop(f, rng, n, leaves, start, beam, r.dropIn(f, n, d)); err != nil {
 		return err
 	}
 	surface, err := leaves.fall(set.Height)

@@ -68,20 +68,25 @@ const (
 	maxRise      = 1e-3 // m
 )
 
-// addDrop adds a drop's pass of the beam, which breaks it that far below the tip, and perhaps that of its satellite:
-// what the neck leaves behind comes off half way between tip and drop, rises a little, and falls after it.
-func (r *Room) addDrop(f *Flight, rng dice, n int, leaves leaving, start time.Duration, beam phys.Length) error {
-	broken, err := leaves.fall(beam)
+// addDrop adds a drop's pass of the beam, the middle of whose slit is that far below the tip, and perhaps that of its
+// satellite: what the neck leaves behind comes off half way between tip and drop, rises a little, and falls after it.
+func (r *Room) addDrop(f *Flight, rng dice, n int, leaves leaving, start time.Duration, beam phys.Length,
+	in passage) error {
+	broken, err := leaves.fall(beam + in.place)
 	if err != nil {
 		return err
 	}
-	clear, err := leaves.fall(beam + leaves.diameter)
+	clear, err := leaves.fall(beam + leaves.diameter - in.place)
 	if err != nil {
 		return err
 	}
 	luck := r.luck(f, Beam, n)
 	from, to := r.stamp(rng, start, broken.Time), r.stamp(rng, start, clear.Time)
 	if r.missed(f, luck, Beam) {
+		return nil
+	}
+	if !in.breaks {
+		f.Missed = append(f.Missed, Beam)
 		return nil
 	}
 	from += r.sagged(f, Beam, n)

@@ -7,8 +7,9 @@
 // liquid is at any instant (Flight.WaterAt). Nothing here was measured on a real rig.
 //
 // What is shared with shot, so that practice says nothing of it: a drop's fall through air and the speed of sound, both
-// package ballistics'; the size of a nozzle's drop on average, package splash's; liquids' figures. The throw's path is
-// in neither: shot works its own out by package ballistics.
+// package ballistics'; the size of a nozzle's drop on average, package splash's; where in a beam's slit a drop or a front
+// breaks it, package beam's, which single rays witness; liquids' figures. The throw's path is in neither: shot works its
+// own out by package ballistics.
 //
 // What is the room's own: how a drop leaves, how much heavier it is, how it swings (Rayleigh 1879, damped as Lamb has
 // it); when a splash is in which phase, and between these times the crater, which opens by the balance of the drop's
@@ -29,6 +30,7 @@ import (
 	"slices"
 	"time"
 
+	"stillwater/internal/beam"
 	"stillwater/internal/phys"
 	"stillwater/internal/shot"
 )
@@ -88,7 +90,8 @@ type Flight struct {
 type spreads struct {
 	DropDiameter  float64          // of the diameter, from drop to drop
 	DropHeavier   float64          // largest excess of the diameter over the computed one, one for the room
-	DropEdge      phys.Length      // of the place on the drop that breaks the beam
+	DropEdge      phys.Length      // of a drop's lowest point, which swings and wobbles
+	Broken        beam.Share       // of a beam's light that must be gone, anywhere between: from pass to pass
 	BeamPlace     phys.Length      // of the drop's beam against what was measured, one for the room
 	PhaseTime     float64          // of a phase's time after contact, from drop to drop
 	BandLow       float64          // range of Room.bandPosition: from
@@ -119,6 +122,7 @@ func defaultSpreads() spreads {
 		DropDiameter:  0.01,
 		DropHeavier:   0.026,
 		DropEdge:      0.3e-3,
+		Broken:        beam.Boards(),
 		BeamPlace:     1e-3,
 		PhaseTime:     0.02,
 		BandLow:       0.15,
@@ -157,6 +161,7 @@ type Room struct {
 	airOffset      phys.Temperature // how much warmer the air is than measured
 	distanceOffset phys.Length      // how much farther the microphone is than measured
 	strength       float64          // of the person who throws, 1 on average
+	way            float64          // between the beams' heads where things pass, as package beam counts it
 	basin          basin
 }
 
@@ -181,6 +186,7 @@ func newWith(seed uint64, s spreads) *Room {
 		airOffset:      phys.Temperature(rng.normal(float64(s.SoundWarmth))),
 		distanceOffset: phys.Length(rng.normal(float64(s.SoundDistance))),
 		strength:       1 + rng.normal(s.Strength),
+		way:            wayBetween(seed),
 	}
 }
 

@@ -187,12 +187,17 @@ func TestDropsFallAsBallisticsSays(t *testing.T) {
 	}
 	leaves, err := leaveNozzle(set.Drop, 4e-3)
 	require.NoError(t, err)
-	want, err := ballistics.Between(4e-3, set.Drop.Beam-leaves.lowest, set.Drop.Height-leaves.lowest, leaves.speed)
+	room := newWith(21, s)
+	in := slitAt(room, func(part float64) phys.Length {
+		place, _ := set.Beam.DropAt(4e-3, part, room.way)
+		return place
+	})
+	want, err := ballistics.Between(4e-3, set.Drop.Beam+in.Mean-leaves.lowest, set.Drop.Height-leaves.lowest, leaves.speed)
 	require.NoError(t, err)
 	beam, err := leaves.fall(set.Drop.Beam)
 	require.NoError(t, err)
 	meanIs(t, float64(want.Time), took, "beam to surface")
-	edge := float64(s.DropEdge) / float64(beam.Speed)
+	edge := math.Hypot(float64(s.DropEdge), float64(in.SD)) / float64(beam.Speed)
 	spreadIs(t, cut3*math.Hypot(edge, float64(s.BeamJitter)), took, "beam to surface")
 	spreadIs(t, cut3*0.01*4e-3, sizes, "diameter")
 }
@@ -320,7 +325,8 @@ func TestThrowsSpreadAsTheRoomSays(t *testing.T) {
 	spreadIs(t, cut3*s.ThrowSpeed*hand, speeds, "speed")
 	meanIs(t, float64(set.Throw.Angle), angles, "angle")
 	spreadIs(t, cut3*float64(s.ThrowAngle), angles, "angle")
-	spreadIs(t, cut3*float64(s.RaggedEdge), ragged, "leading edge")
+	in := slitAt(r, func(part float64) phys.Length { return set.Beam.SheetAt(part, r.way) })
+	spreadIs(t, cut3*math.Hypot(float64(s.RaggedEdge), float64(in.SD)), ragged, "leading edge")
 }
 
 // A hand does not know which speeds the set accepts: the same room throws the same throws.

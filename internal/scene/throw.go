@@ -26,10 +26,11 @@ func (r *Room) throw(f *Flight, rng dice, start time.Duration) error {
 	ragged := func() phys.Time { return phys.Time(rng.normal(float64(r.spreads.RaggedEdge)) / speed) }
 	took := (f.Contact - start).Seconds()
 	long := func(later float64) time.Duration { return phys.Time(f.passLength(set, later) / speed).Duration() }
-	gate := r.stamp(rng, start, ragged())
-	beam := r.stamp(rng, f.Contact, ragged())
-	r.addSheet(f, rng, Gate, gate, gate+long(-took))
-	r.addSheet(f, rng, Beam, beam, beam+long(0))
+	inGate, inBeam := r.frontIn(f, Gate), r.frontIn(f, Beam)
+	gate := r.stamp(rng, start, ragged()+inGate)
+	beam := r.stamp(rng, f.Contact, ragged()+inBeam)
+	r.addSheet(f, rng, Gate, gate, gate+long(-took)-(2*inGate).Duration())
+	r.addSheet(f, rng, Beam, beam, beam+long(0)-(2*inBeam).Duration())
 
 	there, after, ok := m.flyTo(at, float64(set.ToFocus), -float64(set.AboveFloor))
 	f.Arrives = ok

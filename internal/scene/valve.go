@@ -215,7 +215,8 @@ func neckTime(surplus float64, liquid liquids.Liquid) float64 {
 func (r *Room) addPassing(f *Flight, d *ValveDrop) error {
 	set, rng := f.Set.Drops, r.tips[0].dice
 	beam := min(set.Beam+r.beamOffset, set.Height) + phys.Length(rng.normal(float64(r.spreads.DropEdge)))
-	broken, err := d.leaves.fall(beam)
+	in := r.dropIn(f, len(f.Drops)+1, d.Diameter)
+	broken, err := d.leaves.fall(beam + in.place)
 	if err != nil {
 		return err
 	}
@@ -224,7 +225,7 @@ func (r *Room) addPassing(f *Flight, d *ValveDrop) error {
 		return err
 	}
 	d.Beam, d.Lands, d.Speed = d.LetsGo+broken.Time.Duration(), d.LetsGo+surface.Time.Duration(), surface.Speed
-	return r.addDrop(f, rng, len(f.Drops)+1, d.leaves, d.LetsGo, beam)
+	return r.addDrop(f, rng, len(f.Drops)+1, d.leaves, d.LetsGo, beam, in)
 }
 
 // height is a drop's lowest point above the surface at a time; false: it has not let go, or has landed.

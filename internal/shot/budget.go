@@ -119,6 +119,7 @@ const (
 	termStart   = "how the drop leaves the nozzle"
 	termOnDrop  = "place on the drop that breaks the beam"
 	termDepth   = "how deep in the slit a drop breaks the beam"
+	termFront   = "how deep in the slits a front breaks the beams"
 	termQuantum = "board resolution"
 )
 
@@ -305,14 +306,18 @@ func (s Set) throwErrors(e Estimate, spread Spread, tick phys.Time) (Budget, err
 	// The edge at the gate lengthens the interval, the edge at the second beam shortens it and comes early itself.
 	atGate := 2*float64(t.Gate)/float64(e.Interval) - float64(e.Speed)
 	edge, note := spread.edge(s)
-	gate := perInterval * float64(edge) / atGate
-	second := (1 + perInterval) * float64(edge) / float64(e.Speed)
+	gate := perInterval / atGate
+	second := (1 + perInterval) / float64(e.Speed)
+	depth, slit := spread.front(s.Beam)
 	b := Budget{Speed: e.FocusSpeed}
 	b.add(Term{Name: termSpeed, Mistiming: phys.Seconds(MaxTableError) * phys.Time(uniform),
 		Compensated: true, Uncompensated: phys.Time(math.Abs(perSpeed) * spread.ThrowSpeed * float64(e.Speed))})
 	b.add(angle)
-	b.add(Term{Name: termGate, Note: note, Mistiming: phys.Time(math.Abs(gate))})
-	b.add(Term{Name: termSecond, Note: note, Mistiming: phys.Time(math.Abs(second))})
+	b.add(Term{Name: termGate, Note: note, Mistiming: phys.Time(math.Abs(gate * float64(edge)))})
+	b.add(Term{Name: termSecond, Note: note, Mistiming: phys.Time(math.Abs(second * float64(edge)))})
+	// Both beams break as early, so that what the one adds to the interval the other takes but for gravity's part.
+	b.add(Term{Name: termFront, Note: slit, Mistiming: phys.Time(math.Abs((second - gate) * float64(depth))),
+		Systematic: true})
 	b.add(Term{Name: "distance between the beams as measured", Systematic: true,
 		Mistiming: phys.Time(math.Abs(perGate) * float64(spread.GatePlace))})
 	b.add(Term{Name: "distance to the focus spot as measured", Systematic: true,

@@ -56,6 +56,7 @@ type thrower struct {
 	tick    float64
 	r       *rand.Rand
 	varying map[string]bool // nil: everything
+	deep    float64         // how far before their middle the beams break
 	spread  Spread
 }
 
@@ -71,8 +72,8 @@ func (w thrower) mistiming() float64 {
 	v := w.speed * (1 + w.vary(termSpeed, w.spread.ThrowSpeed))
 	angle := float64(w.set.Throw.Angle) + w.vary("launch angle", float64(w.spread.ThrowAngle))
 	edge := float64(w.spread.ThrowEdge)
-	first := -backwards(float64(w.set.Throw.Gate)+w.vary(termGate, edge), v, float64(w.set.Throw.Angle))
-	second := -backwards(w.vary(termSecond, edge), v, float64(w.set.Throw.Angle))
+	first := -backwards(float64(w.set.Throw.Gate)+w.deep+w.vary(termGate, edge), v, float64(w.set.Throw.Angle))
+	second := -backwards(w.deep+w.vary(termSecond, edge), v, float64(w.set.Throw.Angle))
 	if w.varying == nil || w.varying[termQuantum] {
 		first, second = w.stamp(first), w.stamp(second)
 	}
@@ -132,7 +133,14 @@ func TestThrowBudgetByMonteCarlo(t *testing.T) {
 				w.varying = map[string]bool{name: true}
 				sameSD(t, name, budget.term(name).Mistiming, draw(8000, w.mistiming), 0.03)
 			}
-			w.varying = nil
+			w.varying = map[string]bool{}
+			right := w.mistiming()
+			w.deep = -float64(s.Beam.Sheet(spread.Broken).Mean)
+			// Both beams break early, each time: the parabola says by how much the flash is.
+			assert.InEpsilon(t, right-w.mistiming(), float64(budget.term(termFront).Mistiming), 0.03, termFront)
+			assert.True(t, budget.term(termFront).Systematic, "the trim takes it out")
+			assert.Equal(t, termFront+", slit of 2.0 mm", budget.term(termFront).Label())
+			w.varying, w.deep = nil, 0
 			w.set.Light.LagScatter = budget.term(termLag).Mistiming
 			sameSD(t, "all but the mass", budget.Repeat.Mistiming, draw(8000, w.mistiming), 0.03)
 
