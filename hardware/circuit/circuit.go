@@ -46,6 +46,7 @@ type Board struct {
 	Name, Title   string
 	Width, Height float64 // mm
 	Unguarded     bool    // without the guard that a heartbeat keeps open
+	Optional      bool    // the rig works without it
 	Groups        []*Group
 	Nets          []*Net
 	Sections      []*Section

@@ -215,10 +215,7 @@ func (p *Part) kicad(out *strings.Builder, body rect, project, root string) {
 	if p.Mirror {
 		mirror = " (mirror y)"
 	}
-	value := p.Value
-	if value == "" {
-		value = p.Type.Name
-	}
+	value := p.Printed()
 	fmt.Fprintf(out, "(symbol (lib_id \"stillwater:%s\") (at %.2f %.2f %d)%s (unit 1) (exclude_from_sim no) (in_bom yes) "+
 		"(on_board yes) (dnp no) (uuid %q)\n", p.symbolName(), x, y, p.Turn, mirror, UUID(p.Ref))
 	angle := p.Turn % 180 // the text rotates with the part: undo that

@@ -43,28 +43,32 @@ func (d *Design) Parts() string {
 	return writeCSV(rows)
 }
 
-// priceClasses are the classes of price in words.
-var priceClasses = map[int]string{0: "not stated", 1: "below 0.50", 2: "0.50 to 3", 3: "3 to 15", 4: "15 to 60"}
+// priceRange is what a part costs about, in euro.
+type priceRange struct {
+	words       string
+	least, most float64
+}
 
-// Shopping is everything to buy, what no drawing shows included: how many for each board, and for all but the unguarded
-// ones, which the others replace.
-func (d *Design) Shopping() string {
-	head := []string{"part", "value", "for example"}
-	type line struct {
-		words []string
-		price int
-		count map[*Board]int
-	}
-	var lines []*line
+var priceClasses = map[int]priceRange{0: {"not stated", 0, 0}, 1: {"below 0.50", 0, 0.5}, 2: {"0.50 to 3", 0.5, 3},
+	3: {"3 to 15", 3, 15}, 4: {"15 to 60", 15, 60}}
+
+// shoppingLine is one thing to buy, and how many for each board.
+type shoppingLine struct {
+	words []string // part, value, examples
+	price int
+	count map[*Board]int
+}
+
+// bought lists everything to buy, what no drawing shows included.
+func (d *Design) bought() (lines []*shoppingLine) {
 	add := func(b *Board, count, price int, words ...string) {
-		i := slices.IndexFunc(lines, func(l *line) bool { return slices.Equal(l.words, words) })
+		i := slices.IndexFunc(lines, func(l *shoppingLine) bool { return slices.Equal(l.words, words) })
 		if i < 0 {
-			i, lines = len(lines), append(lines, &line{words, price, map[*Board]int{}})
+			i, lines = len(lines), append(lines, &shoppingLine{words, price, map[*Board]int{}})
 		}
 		lines[i].count[b] += count
 	}
 	for _, b := range d.Boards {
-		head = append(head, b.Name)
 		for _, p := range b.Parts {
 			generic := p.Type.Generic
 			if p.Type.With != "" {
@@ -76,18 +80,41 @@ func (d *Design) Shopping() string {
 			add(b, e.Count, e.Price, e.What, "", "")
 		}
 	}
-	rows := [][]string{append(head, "guarded boards together", "one costs about, in euro")}
-	for _, l := range lines {
-		row, all := l.words, 0
-		for _, b := range d.Boards {
-			row = append(row, strconv.Itoa(l.count[b]))
-			if !b.Unguarded {
-				all += l.count[b]
-			}
+	return lines
+}
+
+// Shopping is everything to buy: how many for each board and for those that a rig needs together, which are neither
+// optional nor the unguarded ones that the others replace; and for each what it costs about.
+func (d *Design) Shopping() string {
+	head, needed := []string{"part", "value", "for example"}, []string(nil)
+	columns := make([][]*Board, 0, len(d.Boards)+1) // whose counts each adds up
+	var together []*Board
+	for _, b := range d.Boards {
+		head, columns = append(head, b.Name), append(columns, []*Board{b})
+		if !b.Unguarded && !b.Optional {
+			needed, together = append(needed, b.Name), append(together, b)
 		}
-		rows = append(rows, append(row, strconv.Itoa(all), priceClasses[l.price]))
 	}
-	return writeCSV(rows)
+	columns = append(columns, together)
+	rows := [][]string{append(head, strings.Join(needed, " and ")+" together", "one costs about, in euro")}
+	least, most := make([]float64, len(columns)), make([]float64, len(columns))
+	for _, l := range d.bought() {
+		row, class := slices.Clone(l.words), priceClasses[l.price]
+		for i, boards := range columns {
+			n := 0
+			for _, b := range boards {
+				n += l.count[b]
+			}
+			row = append(row, strconv.Itoa(n))
+			least[i], most[i] = least[i]+float64(n)*class.least, most[i]+float64(n)*class.most
+		}
+		rows = append(rows, append(row, class.words))
+	}
+	sum := []string{"all of it, in euro: the ends of the classes, added up", "", ""}
+	for i := range columns {
+		sum = append(sum, fmt.Sprintf("%.0f to %.0f", least[i], most[i]))
+	}
+	return writeCSV(append(rows, append(sum, "")))
 }
 
 // PartsOf is the list of a board's parts for a guide.

@@ -142,6 +142,28 @@ func (r Results) Rows(limits []Limit, corners []Corner) (rows []Row, err error) 
 	return rows, nil
 }
 
+// Relimit is measured rows with the limits as they are now, in their order. A measure of either that the other does not
+// have was never simulated, or is no more: an error.
+func Relimit(rows []Row, limits []Limit) ([]Row, error) {
+	values := map[[2]string]Row{}
+	for _, r := range rows {
+		values[[2]string{r.Deck, r.Measure}] = r
+	}
+	list := make([]Row, 0, len(limits))
+	for _, l := range limits {
+		r, there := values[[2]string{l.Deck, l.Measure}]
+		if !there {
+			return nil, fmt.Errorf("limits: %s %s is not in the table of measured values: simulate its deck", l.Deck, l.Measure)
+		}
+		r.Limit = l
+		list = append(list, r)
+	}
+	if len(list) != len(values) {
+		return nil, fmt.Errorf("the table has %d measured values and limits.csv %d: simulate all decks", len(values), len(list))
+	}
+	return list, nil
+}
+
 var measuredHead = []string{"deck", "measure", "unit", "least", "typical", "most", "low limit", "high limit", "reason"}
 
 // Table writes rows as CSV with three digits, so that the same circuit gives the same table.

@@ -58,7 +58,7 @@ var usage = map[string]string{
 		`legs=0,0/4,0 body=6.3x2.4 drill=0.8 rating=number ... model=NAME`,
 	"carrier": `write: carrier NAME "title" volts=3.3`,
 	"wire":    `write: wire PIN LINE SIGNAL (LINE is - for supplies; - - leaves the signal open)`,
-	"board":   `write: board NAME "title" 160x100, and unguarded if it has no guard`,
+	"board":   `write: board NAME "title" 160x100, and unguarded (it has no guard) or optional, or neither`,
 	"group":   `write: group NAME VOLTS "purpose"`,
 	"net":     `write: net NAME GROUP VOLTS peak=VOLTS amps=AMPS use=supply|armed|in|out|heartbeat|zero|level`,
 	"section": `write: section NAME "title" X,Y WxH`,
@@ -204,10 +204,14 @@ func (r *reader) readBoard(w []string) error {
 	if !ok || err1 != nil || err2 != nil || b.Width < 20 || b.Height < 20 {
 		return r.fail(usage["board"], "size %q of board %s is not two numbers of millimetres from 20 on", w[2], b.Name)
 	}
-	if len(w) > 3 && w[3] != "unguarded" {
+	mark := ""
+	if len(w) > 3 {
+		mark = w[3]
+	}
+	b.Unguarded, b.Optional = mark == "unguarded", mark == "optional"
+	if mark != "" && !b.Unguarded && !b.Optional {
 		return r.fail(usage["board"], "%q of board %s is not understood", w[3], b.Name)
 	}
-	b.Unguarded = len(w) > 3
 	if r.design.Board(b.Name) != nil {
 		return r.fail("give each board a name of its own", "board %s is there twice", b.Name)
 	}

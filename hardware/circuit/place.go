@@ -81,7 +81,7 @@ func (s *sheet) name(p *Part, body rect) {
 	stands := pins[0].out.y != 0 || len(pins) == 3
 	switch {
 	case p.Type.Kind == Opto:
-		put(body.x0+2.6, body.y0-0.8, "start", p.Ref)
+		put(body.x0+2.6, body.y0-0.8, "start", p.Ref) // the barrier leaves no room for more: see rate
 	case p.Type.Kind == Terminal || !stands:
 		put(middle, body.y0-0.8, "middle", p.Ref+" "+what)
 	case p.Type.Kind == Trimmer:
@@ -94,16 +94,26 @@ func (s *sheet) name(p *Part, body rect) {
 }
 
 // numbered are the kinds of parts that are asked for by a generic number, the first of their type.
-var numbered = []Kind{Diode, Zener, TVS, NPN, PNP, NMOS, PMOS, Thyristor, Comparator, OpAmp, Timer,
+var numbered = []Kind{Diode, Zener, TVS, NPN, PNP, NMOS, PMOS, Thyristor, Opto, Comparator, OpAmp, Timer,
 	Microcontroller}
 
-// What is a part's value with its unit, its generic number, or its type.
+// Printed is what boards, plans and KiCad's files call a part: its value as it is written, or What.
+func (p *Part) Printed() string {
+	if p.Value != "" {
+		return p.Value
+	}
+	return p.What()
+}
+
+// What is a part's value with its unit, its generic number, what a fuse holds, or its type.
 func (p *Part) What() string {
 	unit := map[Kind]string{Resistor: "Ω", Trimmer: "Ω", Capacitor: "F", Electrolytic: "F", Battery: "V"}[p.Type.Kind]
 	switch digits := strings.TrimRight(p.Value, "pnumkM"); {
 	case p.Value == "" && slices.Contains(numbered, p.Type.Kind) && len(p.Type.Makers) > 0:
 		number, _, _ := strings.Cut(p.Type.Makers[0], " (")
 		return number
+	case p.Type.Kind == Fuse:
+		return fmt.Sprintf("%g A", p.Type.Rating["hold"])
 	case p.Value == "":
 		return strings.ReplaceAll(p.Type.Name, "_", " ")
 	case unit == "":
@@ -134,6 +144,9 @@ func (s *sheet) rate(p *Part) {
 	const size, step, reach = 1.5, 0.8, 12
 	b, inside := s.bodies[p.Ref], s.board.Section(p.Section).rect()
 	l := lettering{0, 0, size, "start", rating, p.shortRatings(), p.Ref}
+	if p.Type.Kind == Opto {
+		l.text = p.What() + " " + l.text
+	}
 	wide := TextWide(l.text, size)
 	best, least := l, math.Inf(1)
 	for x := b.x0 - wide - reach; x <= b.x1+reach; x += step {

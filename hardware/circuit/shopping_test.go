@@ -2,6 +2,7 @@ package circuit
 
 import (
 	"encoding/csv"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -10,29 +11,30 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The list of what to buy has every part of every board, what no drawing shows, sums that are sums, and a class of
-// price for each; a socket for each circuit of eight legs.
-func TestTheShoppingListIsWhole(t *testing.T) {
-	d := design(t)
+// shopping is the list of what to buy for some boards: its head, its lines and its sums.
+func shopping(t *testing.T, d *Design) (head []string, lines [][]string, sums []string) {
+	t.Helper()
 	r := csv.NewReader(strings.NewReader(d.Shopping()))
 	r.Comment = '#'
 	rows, err := r.ReadAll()
 	require.NoError(t, err)
-	head, rows := rows[0], rows[1:]
-	require.Len(t, head, 3+len(d.Boards)+2)
+	require.Len(t, rows[0], 3+len(d.Boards)+2)
+	return rows[0], rows[1 : len(rows)-1], rows[len(rows)-1]
+}
+
+// The list of what to buy has every part of every board, what no drawing shows, sums that are sums, and a class of
+// price for each; a socket for each circuit of eight legs.
+func TestTheShoppingListIsWhole(t *testing.T) {
+	d := design(t)
+	_, rows, _ := shopping(t, d)
 	all := map[string]int{}
 	for _, row := range rows {
-		sum := 0
 		for i, b := range d.Boards {
 			n, err := strconv.Atoi(row[3+i])
 			require.NoError(t, err)
 			all[b.Name] += n
-			if !b.Unguarded {
-				sum += n
-			}
 		}
-		assert.Equal(t, strconv.Itoa(sum), row[3+len(d.Boards)], row[0])
-		assert.NotEqual(t, priceClasses[0], row[len(row)-1], row[0])
+		assert.NotEqual(t, priceClasses[0].words, row[len(row)-1], row[0])
 	}
 	line := func(words string) (row []string) {
 		for _, row := range rows {
@@ -60,6 +62,49 @@ func TestTheShoppingListIsWhole(t *testing.T) {
 		"enclosure"} {
 		line(words)
 	}
+}
+
+// What a rig works without is not in the sum of what it needs, and each board has a sum of its own.
+func TestWhatIsOptionalIsNotInTheSum(t *testing.T) {
+	d, err := Parse(`type resistor resistor "metal film" p=0.25 v=250 price=1 legs=0,0/4,0 body=6.8x2.5 makers="a (b); c (d)"
+board one "a" 100x100
+group LOGIC 5 "b"
+net A LOGIC 0
+net B LOGIC 5
+section s "s" 0,0 10x10
+part R1 resistor 10k at=5,5 hole=5,5,0 : 1=A 2=B
+part R2 resistor 10k at=5,9 hole=5,9,0 : 1=A 2=B
+buy 2 "lead" price=2
+board two "a" 100x100
+buy 1 "lead" price=2
+board plate "a" 100x100 optional
+group LOGIC 5 "b"
+net A LOGIC 0
+net B LOGIC 5
+section s "s" 0,0 10x10
+part R3 resistor 10k at=5,5 hole=5,5,0 : 1=A 2=B
+part R4 resistor 10k at=5,9 hole=5,9,0 : 1=A 2=B
+buy 1 "glass" price=3
+board first "a" 100x100 unguarded
+buy 4 "lead" price=2
+`)
+	require.NoError(t, err)
+	head, lines, sums := shopping(t, d)
+	assert.Equal(t, []string{"one", "two", "plate", "first", "one and two together"}, head[3:8])
+	for i, want := range map[string][]string{"metal film": {"2", "0", "2", "0", "2"}, "lead": {"2", "1", "0", "4", "3"},
+		"glass": {"0", "0", "1", "0", "0"}} {
+		assert.True(t, slices.ContainsFunc(lines, func(l []string) bool {
+			return l[0] == i && slices.Equal(want, l[3:8])
+		}), "%s: %s", i, lines)
+	}
+	assert.Equal(t, []string{"1 to 7", "0 to 3", "3 to 16", "2 to 12", "2 to 10"}, sums[3:8], "euro")
+	whole := design(t)
+	head, _, _ = shopping(t, whole)
+	assert.Equal(t, "outputs and sensors together", head[3+len(whole.Boards)])
+	for _, name := range []string{"outputs", "sensors"} {
+		assert.False(t, whole.Board(name).Optional, name)
+	}
+	assert.True(t, whole.Board("modulated").Optional)
 }
 
 // A port is labelled as ready-made boards print it; other lines have no label.

@@ -156,8 +156,8 @@ func writeTable(file string, rows []circuit.Row) error {
 	return os.WriteFile(file, []byte(circuit.Table(rows)), 0o644)
 }
 
-// values are the measured ones: newly simulated, of all decks or of some, or those of the existing table. With an error
-// about a limit come the values, too.
+// values are the measured ones: newly simulated, of all decks or of some, or those of the existing table, held to the
+// limits as they are now. With an error about a limit come the values, too.
 func (l *simulator) values(ctx context.Context, table, again string, old bool) ([]circuit.Row, error) {
 	var there []circuit.Row
 	if old || again != "" {
@@ -165,9 +165,16 @@ func (l *simulator) values(ctx context.Context, table, again string, old bool) (
 		if err != nil {
 			return nil, err
 		}
-		if there, err = circuit.ParseTable(string(text)); err != nil || old {
-			return there, err
+		if there, err = circuit.ParseTable(string(text)); err != nil {
+			return nil, err
 		}
+	}
+	if old {
+		rows, err := circuit.Relimit(there, l.limits)
+		if err != nil {
+			return nil, err
+		}
+		return rows, outside(rows)
 	}
 	kept, err := l.keepOnly(again, there)
 	if err != nil {

@@ -87,7 +87,7 @@ func stepPicture(b *circuit.Board, number int, now, there string) string {
 		svg, _, _ = strings.Cut(svg, "</svg>")
 		return rulerLine.ReplaceAllString(holeLine.ReplaceAllString(sheet.ReplaceAllString(svg, ""), ""), "")
 	}
-	const around, wide, top = 14.0, 297.0, 54.0
+	const around, wide, top = 22.0, 297.0, 54.0
 	left, width, height := (wide-b.Width)/2-around, b.Width+2*around, b.Height+2*around
 	return fmt.Sprintf(`<svg xmlns="http://www.w3.org/2000/svg" width="%gmm" height="%gmm" viewBox="%g %g %g %g">
 %s
@@ -97,6 +97,6 @@ func stepPicture(b *circuit.Board, number int, now, there string) string {
 <g>%s</g>
 </svg>
 `, width, height, left, top-around, width, height, style.FindString(now), left, top-around, width, height, wide/2,
-		top-around+6, number, "black goes in now, grey is there already. Parts' side, not built.",
+		top-around+5, number, "black goes in now, grey is there already. Parts' side, not built.",
 		textLine.ReplaceAllString(inside(there), ""), inside(now))
 }

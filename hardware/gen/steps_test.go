@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
@@ -12,8 +13,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Each part of the boards goes in at one step, whose picture has its name, and none before; the guide shows each
-// picture.
+// Each part of the boards goes in at one step, whose picture has its name and its generic number, and none before; the
+// guide shows each picture.
 func TestStepPictures(t *testing.T) {
 	d := design(t)
 	pictures, err := stepPictures(d)
@@ -36,13 +37,14 @@ func TestStepPictures(t *testing.T) {
 			named[m[1]] = true
 		}
 		for _, p := range d.Board(s.board).Parts {
-			in := false
-			for _, section := range s.sections {
-				in = in || p.Section == section
-			}
+			in := slices.Contains(s.sections, p.Section)
 			assert.Equal(t, in, named[p.Ref], "%s %s", name, p.Ref)
 			if in {
 				assert.Zero(t, at[p.Ref], "%s goes in twice", p.Ref)
+				if kind := strings.ReplaceAll(p.Type.Name, "_", " "); p.Value == "" && p.What() != kind {
+					assert.NotRegexp(t, `>(`+p.Ref+` )?`+kind+`</text>`, text, "%s: %s has a number", name, p.Ref)
+					assert.Regexp(t, `>(`+p.Ref+` )?`+regexp.QuoteMeta(p.What())+`</text>`, text, "%s %s", name, p.Ref)
+				}
 				at[p.Ref] = s.number
 			}
 		}

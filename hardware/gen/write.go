@@ -42,6 +42,11 @@ func (l *simulator) measure(ctx context.Context) ([]circuit.Row, error) {
 	if err != nil {
 		return nil, err
 	}
+	return rows, outside(rows)
+}
+
+// outside lists the values that do not keep their limits.
+func outside(rows []circuit.Row) error {
 	var bad []error
 	for _, r := range rows {
 		if !r.Within() {
@@ -49,7 +54,7 @@ func (l *simulator) measure(ctx context.Context) ([]circuit.Row, error) {
 				r.Most, r.Unit, r.Low, r.High, r.Reason))
 		}
 	}
-	return rows, errors.Join(bad...)
+	return errors.Join(bad...)
 }
 
 // generate makes all files from the description and the measured values; drawn has the boards of

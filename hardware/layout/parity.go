@@ -18,14 +18,6 @@ func pillar(laid kicad.Part) bool {
 	return !slices.ContainsFunc(laid.Pads, func(o kicad.Pad) bool { return o.Plated })
 }
 
-// ValueOf is the value that a part has in KiCad: its own, or the name of its type.
-func ValueOf(p *circuit.Part) string {
-	if p.Value == "" {
-		return p.Type.Name
-	}
-	return p.Value
-}
-
 // checkParts requires each part of the circuit once, with its value and footprint, on the parts' side, and none more.
 func (p *Printed) checkParts() (bad []string) {
 	found := map[string]kicad.Point{}
@@ -42,7 +34,7 @@ func (p *Printed) checkParts() (bad []string) {
 			bad = append(bad, fmt.Sprintf("part %s is there twice, at %v and at %v: delete one", part.Ref, at, laid.At))
 		}
 		found[part.Ref] = laid.At
-		if want := ValueOf(part); laid.Value != want {
+		if want := part.Printed(); laid.Value != want {
 			bad = append(bad, fmt.Sprintf("part %s at %v has the value %q, in circuits.txt it is %q", part.Ref, laid.At,
 				laid.Value,
 				want))
@@ -59,7 +51,7 @@ func (p *Printed) checkParts() (bad []string) {
 	for _, part := range p.Board.Parts {
 		if _, there := found[part.Ref]; !there {
 			bad = append(bad, fmt.Sprintf("part %s (%s) is missing: Update PCB from Schematic (key F8) brings it", part.Ref,
-				ValueOf(part)))
+				part.Printed()))
 		}
 	}
 	return bad

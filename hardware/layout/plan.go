@@ -1,7 +1,6 @@
 package layout
 
 import (
-	"cmp"
 	"fmt"
 	"html"
 	"math"
@@ -343,7 +342,7 @@ func (d *drawing) pinNames(part *circuit.Part, legs []point) {
 func (d *drawing) names() {
 	left := map[*circuit.Part]string{}
 	for _, part := range d.Board.Parts {
-		what := cmp.Or(part.Value, shorter(part.What(), strings.ReplaceAll(part.Type.Name, "_", " ")))
+		what := part.Printed()
 		both := part.Ref + " " + what
 		switch {
 		case d.within(part, both, 1.6, 1.4, 1.25):
@@ -358,14 +357,6 @@ func (d *drawing) names() {
 			d.beside(part, words, "")
 		}
 	}
-}
-
-// shorter is the shorter of two words: there is little room.
-func shorter(one, other string) string {
-	if len(one) < len(other) {
-		return one
-	}
-	return other
 }
 
 // within writes words in a part's body in the first size that fits, horizontally or vertically.
@@ -393,17 +384,24 @@ func (d *drawing) beside(part *circuit.Part, words, class string) {
 			d.busy = append(d.busy, d.on(d.body(o)))
 		}
 	}
-	if d.near(part, words, class) {
+	if d.near(part, words, class, sides) {
 		d.busy = free
 		return
 	}
-	if d.busy = free; !d.near(part, words, class) {
+	if d.busy = free; !d.near(part, words, class, sides) && !d.near(part, words, class, between) {
 		r := d.on(d.body(part)) // a test finds overlaps
 		d.write(text{words, point{(r.low.x + r.high.x) / 2, (r.low.y + r.high.y) / 2}, 1.25, false, class})
 	}
 }
 
-func (d *drawing) near(part *circuit.Part, words, class string) bool {
+// Where words stand beside a body, from its middle: at its sides and corners, or between these and further off.
+var (
+	sides   = [][2]float64{{0, -1}, {0, 1}, {1, 0}, {-1, 0}, {1, -1}, {-1, -1}, {1, 1}, {-1, 1}}
+	between = [][2]float64{{0.5, -1}, {-0.5, -1}, {0.5, 1}, {-0.5, 1}, {1, 0.5}, {1, -0.5}, {-1, 0.5}, {-1, -0.5},
+		{0, -1.5}, {0, 1.5}, {1.3, 0}, {-1.3, 0}, {0.5, -1.5}, {-0.5, -1.5}, {0.5, 1.5}, {-0.5, 1.5}}
+)
+
+func (d *drawing) near(part *circuit.Part, words, class string, where [][2]float64) bool {
 	r := d.on(d.body(part))
 	c := point{(r.low.x + r.high.x) / 2, (r.low.y + r.high.y) / 2}
 	for _, size := range []float64{1.6, 1.4, 1.25} {
@@ -412,7 +410,7 @@ func (d *drawing) near(part *circuit.Part, words, class string) bool {
 			b := t.box()
 			x, y := (r.high.x-r.low.x+b.high.x-b.low.x)/2+0.3, (r.high.y-r.low.y+b.high.y-b.low.y)/2+0.3
 			var places []point
-			for _, to := range [][2]float64{{0, -1}, {0, 1}, {1, 0}, {-1, 0}, {1, -1}, {-1, -1}, {1, 1}, {-1, 1}} {
+			for _, to := range where {
 				places = append(places, point{c.x + to[0]*x, c.y + to[1]*y})
 			}
 			if d.put(t, places...) {

@@ -87,7 +87,7 @@ func (p *Printed) wanted() (list []wanted) {
 		}
 		later = append(later, wanted{part.Ref, "part " + part.Ref, all})
 		if part.Type.Kind != circuit.Terminal {
-			later = append(later, wanted{printedValue(part), "the value of " + part.Ref, all})
+			later = append(later, wanted{part.Printed(), "the value of " + part.Ref, all})
 		}
 	}
 	return append(list, later...)

@@ -42,7 +42,7 @@ func (c *Copper) labels() (list []label) {
 	}
 	for _, p := range c.Board.Parts {
 		if p.Type.Kind != circuit.Terminal {
-			list = append(list, label{printedValue(p), p.Ref + " value", c.body(p)})
+			list = append(list, label{p.Printed(), p.Ref + " value", c.body(p)})
 		}
 	}
 	return list
@@ -57,14 +57,6 @@ func signOf(p *circuit.Part) string {
 		return "K"
 	}
 	return ""
-}
-
-// printedValue is a part's value or number.
-func printedValue(p *circuit.Part) string {
-	if p.Value != "" {
-		return p.Value
-	}
-	return p.What()
 }
 
 // label prints labels, each at the nearest free place; it returns those that found none.

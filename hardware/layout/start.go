@@ -251,7 +251,7 @@ func (k *starter) part(p *circuit.Part) {
 	k.f("(property \"Reference\" %q (at %s %d) (layer \"F.SilkS\") (uuid %q) %s)\n", p.Ref, beforeTurn(p,
 		name.less(middle)), words,
 		key("reference"), font)
-	k.f("(property \"Value\" %q (at 0 0 0) (layer \"F.Fab\") (uuid %q) %s)\n", ValueOf(p), key("value"), font)
+	k.f("(property \"Value\" %q (at 0 0 0) (layer \"F.Fab\") (uuid %q) %s)\n", p.Printed(), key("value"), font)
 	k.f("(path \"/%s\") (sheetname \"/\") (sheetfile %q) (attr through_hole)\n", circuit.UUID(p.Ref),
 		k.c.Board.Name+".kicad_sch")
 	for _, layer := range []string{"F.Fab", "F.CrtYd"} {

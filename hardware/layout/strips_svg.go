@@ -1,7 +1,6 @@
 package layout
 
 import (
-	"cmp"
 	"fmt"
 	"html"
 	"math"
@@ -385,7 +384,7 @@ func StripList(p *StripPlan) string {
 			name := part.PinName(pin)
 			words = append(words, strings.TrimSpace(name+" "+p.holeName(hole(holes[i]))))
 		}
-		fmt.Fprintf(&out, "| %s | %s | %s |\n", part.Ref, cmp.Or(part.Value, strings.ReplaceAll(part.Type.Name, "_", " ")),
+		fmt.Fprintf(&out, "| %s | %s | %s |\n", part.Ref, part.Printed(),
 			strings.Join(words, "; "))
 	}
 	for i, l := range p.Strips.Links {
