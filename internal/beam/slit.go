@@ -55,17 +55,26 @@ func (s Slit) before(height phys.Length, way float64) float64 {
 	return 0.5 + part
 }
 
+// light is the part of the light in each strip of the slit, from the top down.
+func (s Slit) light(way float64) (in [strips]float64) {
+	above := 0.
+	for i := range in {
+		through := s.before(s.High*phys.Length(float64(i+1)/strips-0.5), way)
+		in[i], above = through-above, through
+	}
+	return in
+}
+
 // taken is the part of the light that a drop takes whose lowest point is that far below the slit's middle.
-func (s Slit) taken(diameter, lowest phys.Length, way float64) float64 {
+func (s Slit) taken(diameter, lowest phys.Length, way float64, light *[strips]float64) float64 {
 	radius := float64(diameter) / 2
 	centre := float64(lowest) - radius
-	sum, above := 0., 0.
-	for i := range strips {
-		edge := s.High * phys.Length(float64(i+1)/strips-0.5)
-		light := s.before(edge, way) - above
-		above += light
-		y := float64(edge) - float64(s.High)/strips/2 - centre
-		sum += light * within(phys.Length(math.Sqrt(max(radius*radius-y*y, 0))), s.Wide, way)
+	sum := 0.
+	for i, in := range light {
+		y := float64(s.High)*((float64(i)+0.5)/strips-0.5) - centre
+		if half := radius*radius - y*y; half > 0 {
+			sum += in * within(phys.Length(math.Sqrt(half)), s.Wide, way)
+		}
 	}
 	return sum
 }
@@ -73,7 +82,8 @@ func (s Slit) taken(diameter, lowest phys.Length, way float64) float64 {
 // Most is the part of the light that a drop takes in the middle of the slit, at a part of the way from slit to slit: 0
 // is at one of them, where the light is even and a drop takes least. Midway it takes most.
 func (s Slit) Most(diameter phys.Length, way float64) float64 {
-	return s.taken(diameter, diameter/2, way)
+	light := s.light(way)
+	return s.taken(diameter, diameter/2, way, &light)
 }
 
 // Drop is where a drop breaks the beam that falls anywhere in the middle half of the way. Where one never takes enough
@@ -97,10 +107,10 @@ func (s Slit) DropAt(diameter phys.Length, part, way float64) (lowest phys.Lengt
 // drop follows a drop down to where it takes most, and gives where it has taken a part of the light, or never does.
 func (s Slit) drop(diameter phys.Length, way float64) func(part float64) (lowest phys.Length, breaks bool) {
 	var lowest, taken [steps + 1]float64
-	far := float64(s.High+diameter) / 2
+	far, light := float64(s.High+diameter)/2, s.light(way)
 	for i := range lowest {
 		lowest[i] = -float64(s.High)/2 + far*float64(i)/steps
-		taken[i] = s.taken(diameter, phys.Length(lowest[i]), way)
+		taken[i] = s.taken(diameter, phys.Length(lowest[i]), way, &light)
 	}
 	return func(part float64) (phys.Length, bool) {
 		for i := 1; i <= steps; i++ {

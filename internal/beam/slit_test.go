@@ -114,8 +114,9 @@ func moments(x []float64) (mean, sd float64) {
 func TestTaken(t *testing.T) {
 	s := Slit{High: 2 * mm, Wide: 5 * mm}
 	assert.InDelta(t, 1, s.Most(100*mm, Midway), 1e-9)
-	assert.InDelta(t, 0.5, s.taken(1, 0, Midway), 1e-3)
-	assert.Zero(t, s.taken(4*mm, -1*mm, Midway))
+	light := s.light(Midway)
+	assert.InDelta(t, 0.5, s.taken(1, 0, Midway, &light), 1e-3)
+	assert.Zero(t, s.taken(4*mm, -1*mm, Midway, &light))
 	square := Slit{High: 5 * mm, Wide: 5 * mm}
 	assert.InDelta(t, 4*math.Pi*0.25*0.25/25, square.Most(0.5*mm, Midway), 0.1*4*math.Pi*0.25*0.25/25)
 }
