@@ -35,6 +35,7 @@ type Board struct {
 	Tracks  []Track
 	Vias    []Via
 	Zones   []Zone
+	Bare    [][]Point // areas that no zone may fill
 	Outline []Line
 	Texts   []Text // printed ones that are no part's
 }
@@ -94,9 +95,11 @@ type Via struct {
 
 // Zone is an area of copper, filled by KiCad: the polygons that its copper has. None: it was never filled.
 type Zone struct {
-	Net   string
-	At    Point // its first corner
-	Fills []Fill
+	Net     string
+	At      Point // its first corner
+	Outline []Point
+	Layers  []Layer
+	Fills   []Fill
 }
 
 // Fill is one piece of a zone's copper.

@@ -209,23 +209,37 @@ func (r *reader) via(n *node) error {
 	return err
 }
 
-// zone reads what KiCad filled; an area that keeps copper out has nothing.
+// zone reads what KiCad filled, or an area that keeps zones out.
 func (r *reader) zone(n *node) error {
+	outline, err := corners(n.get("polygon").get("pts"))
+	if err != nil {
+		return err
+	}
 	if len(n.each("keepout")) > 0 {
+		if n.get("keepout").get("copperpour").text(1) == "not_allowed" {
+			r.board.Bare = append(r.board.Bare, outline)
+		}
 		return nil
 	}
 	net, err := r.net(n)
 	if err != nil {
 		return err
 	}
-	outline, err := corners(n.get("polygon").get("pts"))
-	if err != nil {
-		return err
-	}
 	if len(outline) == 0 {
 		return fmt.Errorf("line %d: a zone of %s has no outline: open and save the board in KiCad", n.line, net)
 	}
-	z := Zone{Net: net, At: outline[0]}
+	z := Zone{Net: net, At: outline[0], Outline: outline}
+	names := n.get("layers")
+	if len(names.list) == 0 {
+		names = n.get("layer")
+	}
+	for i := 1; i < len(names.list); i++ {
+		on, err := layer(n, names.text(i))
+		if err != nil {
+			return err
+		}
+		z.Layers = append(z.Layers, on)
+	}
 	for _, f := range n.each("filled_polygon") {
 		on, err := layer(f, f.get("layer").text(1))
 		if err != nil {

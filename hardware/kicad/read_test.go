@@ -24,12 +24,15 @@ func TestReadItems(t *testing.T) {
 		`(gr_text "unseen" (at 7 8) (layer "F.Fab"))`,
 		`(zone (net 1) (layers "F.Cu" "B.Cu") (fill yes) (polygon (pts (xy 1 1) (xy 9 1) (xy 9 9)))
 			(filled_polygon (layer "F.Cu") (pts (xy 1.5 1.5) (xy 8 1.5) (xy 8 8))))`,
-		`(zone (net 0) (layers "F.Cu") (keepout (tracks not_allowed)) (polygon (pts (xy 1 1) (xy 9 1) (xy 9 9))))`))
+		`(zone (net 0) (layers "F.Cu") (keepout (tracks not_allowed) (copperpour not_allowed)) (polygon (pts (xy 1 1) (xy 9 1) (xy 9 9))))`))
 	require.NoError(t, err)
 	assert.Equal(t, []Track{{"/GND", Back, Point{1, 2}, Point{3, 2}, 0.4}}, b.Tracks)
 	assert.Equal(t, []Via{{"/GND", Point{5, 6}, 0.8, 0.4}}, b.Vias)
 	assert.Equal(t, []Text{{`a "b"`, Point{7, 8}, true}}, b.Texts)
-	assert.Equal(t, []Zone{{"/GND", Point{1, 1}, []Fill{{Front, []Point{{1.5, 1.5}, {8, 1.5}, {8, 8}}}}}}, b.Zones)
+	outline := []Point{{1, 1}, {9, 1}, {9, 9}}
+	assert.Equal(t, []Zone{{"/GND", Point{1, 1}, outline, []Layer{Front, Back}, []Fill{{Front,
+		[]Point{{1.5, 1.5}, {8, 1.5}, {8, 8}}}}}}, b.Zones)
+	assert.Equal(t, [][]Point{outline}, b.Bare)
 	require.Len(t, b.Outline, 4)
 	assert.Equal(t, Line{From: Point{10, 0}, To: Point{10, 20}, Wide: 0.1}, b.Outline[1])
 }

@@ -154,6 +154,9 @@ func slips() map[string]slip {
 			on(func(item string) string {
 				return item[:strings.Index(item, "\n\t\t(filled_polygon")] + "\n\t)"
 			}, "(filled_polygon")},
+		"a piece of a zone lost": {"fill", `the zone of GND on F.Cu lacks \d+\.\d mm2 of its copper, at ` + place,
+			on(by(`(?s)(\(filled_polygon\s+\(layer "F.Cu"\)\s+\(pts\s+(?:\(xy [^)]*\)\s*){40})((?:\(xy [^)]*\)\s*){200})`, "$1"),
+				"(filled_polygon")},
 		"no zone at all": {"ground", `GND has \d+\.\d mohm from [A-Z0-9]+\.\d to [A-Z0-9]+\.\d, 8 at most`, on(gone,
 			"(filled_polygon")},
 		"a name gone": {"print", `lead J902.1 at ` + place + `: no "FL1_HOT" is printed within 12 mm`, on(gone,
