@@ -159,7 +159,8 @@ func Relimit(rows []Row, limits []Limit) ([]Row, error) {
 		list = append(list, r)
 	}
 	if len(list) != len(values) {
-		return nil, fmt.Errorf("the table has %d measured values and limits.csv %d: simulate all decks", len(values), len(list))
+		return nil, fmt.Errorf("the table has %d measured values and limits.csv %d: simulate all decks", len(values),
+			len(list))
 	}
 	return list, nil
 }

@@ -66,7 +66,7 @@ func TestTheShoppingListIsWhole(t *testing.T) {
 
 // What a rig works without is not in the sum of what it needs, and each board has a sum of its own.
 func TestWhatIsOptionalIsNotInTheSum(t *testing.T) {
-	d, err := Parse(`type resistor resistor "metal film" p=0.25 v=250 price=1 legs=0,0/4,0 body=6.8x2.5 makers="a (b); c (d)"
+	d, err := Parse(`type resistor resistor "metal film" p=0.25 v=250 price=1 legs=0,0/4,0 body=7x2 makers="a (b); c (d)"
 board one "a" 100x100
 group LOGIC 5 "b"
 net A LOGIC 0

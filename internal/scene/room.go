@@ -7,9 +7,9 @@
 // liquid is at any instant (Flight.WaterAt). Nothing here was measured on a real rig.
 //
 // What is shared with shot, so that practice says nothing of it: a drop's fall through air and the speed of sound, both
-// package ballistics'; the size of a nozzle's drop on average, package splash's; where in a beam's slit a drop or a front
-// breaks it, package beam's, which single rays witness; liquids' figures. The throw's path is in neither: shot works its
-// own out by package ballistics.
+// package ballistics'; the size of a nozzle's drop on average, package splash's; where in a beam's slit a drop or a
+// front breaks it, package beam's, which single rays witness; liquids' figures. The throw's path is in neither: shot
+// works its own out by package ballistics.
 //
 // What is the room's own: how a drop leaves, how much heavier it is, how it swings (Rayleigh 1879, damped as Lamb has
 // it); when a splash is in which phase, and between these times the crater, which opens by the balance of the drop's
