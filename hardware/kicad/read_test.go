@@ -24,7 +24,8 @@ func TestReadItems(t *testing.T) {
 		`(gr_text "unseen" (at 7 8) (layer "F.Fab"))`,
 		`(zone (net 1) (layers "F.Cu" "B.Cu") (fill yes) (polygon (pts (xy 1 1) (xy 9 1) (xy 9 9)))
 			(filled_polygon (layer "F.Cu") (pts (xy 1.5 1.5) (xy 8 1.5) (xy 8 8))))`,
-		`(zone (net 0) (layers "F.Cu") (keepout (tracks not_allowed) (copperpour not_allowed)) (polygon (pts (xy 1 1) (xy 9 1) (xy 9 9))))`))
+		`(zone (net 0) (layers "F.Cu") (keepout (tracks not_allowed) (copperpour not_allowed))
+			(polygon (pts (xy 1 1) (xy 9 1) (xy 9 9))))`))
 	require.NoError(t, err)
 	assert.Equal(t, []Track{{"/GND", Back, Point{1, 2}, Point{3, 2}, 0.4}}, b.Tracks)
 	assert.Equal(t, []Via{{"/GND", Point{5, 6}, 0.8, 0.4}}, b.Vias)

@@ -41,8 +41,8 @@ func (p *Printed) checkFills() (bad []string) {
 		}
 		for _, l := range z.Layers {
 			if at, mm2 := p.fillGrid(z, l).lost(); mm2 > leastLost {
-				bad = append(bad, fmt.Sprintf("the zone of %s on %v lacks %.1f mm2 of its copper, at %s: fill it again, key B, and "+
-					"save", netName(z.Net), l, mm2, at.place()))
+				bad = append(bad, fmt.Sprintf("the zone of %s on %v lacks %.1f mm2 of its copper, at %s: fill it again, "+
+					"key B, and save", netName(z.Net), l, mm2, at.place()))
 			}
 		}
 	}

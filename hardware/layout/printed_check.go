@@ -17,7 +17,8 @@ var printedRules = []struct {
 	{"parts", (*Printed).checkParts}, {"pads", (*Printed).checkPads}, {"nets", (*Printed).checkNets},
 	{"outline", (*Printed).checkOutline}, {"pillars", (*Printed).checkPillars}, {"holes", (*Printed).checkHoles},
 	{"width", (*Printed).checkWidth}, {"distance", (*Printed).checkDistances}, {"barrier", (*Printed).checkBarrier},
-	{"joints", (*Printed).checkCopperJoints}, {"ground", (*Printed).checkGround}, {"fill", (*Printed).checkFills}, {"print", (*Printed).checkPrint},
+	{"joints", (*Printed).checkCopperJoints}, {"ground", (*Printed).checkGround},
+	{"fill", (*Printed).checkFills}, {"print", (*Printed).checkPrint},
 	{"polarity", (*Printed).checkPolarity},
 }
 
