@@ -129,6 +129,11 @@ func TestKiCadFindsFaultsOfPrintedBoards(t *testing.T) {
 			one, other := item(b, `"Reference" "R9"`), item(b, `"Reference" "R10"`)
 			return strings.Replace(b, other, strings.Replace(other, at.FindString(other), at.FindString(one), 1), 1)
 		}, []string{"courtyards_overlap: "}},
+		"a part without its courtyard": {func(b string) string {
+			part := item(b, `"Reference" "C7"`)
+			without := regexp.MustCompile(`(?s)\n\t\t\(fp_[a-z]+\n(?:\t\t\t[^\n]*\n)*?\t\t\t\(layer "F.CrtYd"\)\n.*?\n\t\t\)`)
+			return strings.Replace(b, part, without.ReplaceAllString(part, ""), 1)
+		}, []string{"missing_courtyard: "}},
 	} {
 		t.Run(strings.ReplaceAll(name, " ", "-"), func(t *testing.T) {
 			text := read(t, boards, "outputs.kicad_pcb")

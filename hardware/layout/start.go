@@ -149,7 +149,7 @@ func (k *starter) edge() {
 		k.xy(point{}), k.xy(point{b.Width, b.Height}), key("edge"))
 	for i, at := range k.c.pillars() {
 		k.f("(footprint \"stillwater:pillar\" (layer \"F.Cu\") (uuid %q) (at %s)\n(attr board_only exclude_from_pos_files "+
-			"exclude_from_bom)\n", key(fmt.Sprint("pillar ", i)), k.xy(at))
+			"exclude_from_bom allow_missing_courtyard)\n", key(fmt.Sprint("pillar ", i)), k.xy(at))
 		k.f("(property \"Reference\" \"H%d\" (at 0 0 0) (layer \"F.Fab\") (effects (font (size 1 1) (thickness 0.15))))\n",
 			i+1)
 		k.f("(pad \"\" np_thru_hole circle (at 0 0) (size 3.2 3.2) (drill 3.2) (layers \"*.Cu\" \"*.Mask\") (uuid %q)))\n",
@@ -424,7 +424,8 @@ func KiCadProject(board *circuit.Board) (string, error) {
 				"min_through_hole_diameter": viaDrill, "min_hole_clearance": clearance, "min_hole_to_hole": 0.25,
 				"min_copper_edge_clearance": edgeGap, "max_error": 0.02, "min_via_annular_width": viaRadius - viaDrill/2},
 			// A footprint's print keeps off its neighbours' pads: it differs from the library's.
-			"rule_severities": object{"lib_footprint_issues": "ignore", "lib_footprint_mismatch": "ignore"},
+			"rule_severities": object{"lib_footprint_issues": "ignore", "lib_footprint_mismatch": "ignore",
+				"missing_courtyard": "error"},
 		}},
 		"net_settings": object{"meta": object{"version": 4}, "classes": classes, "netclass_patterns": patterns},
 	}
