@@ -107,9 +107,10 @@ func (f firstBuild) legs(s *sketch) error {
 // header draws the controller's header as far as it is used, and which lead goes where at which step.
 func (f firstBuild) header(s *sketch) error {
 	s.title = "the controller's header"
-	const left, top, pitch, rows = 90.0, 20.0, 6.0, 15
+	const left, top, pitch, rows = 90.0, 22.0, 5.0, 20
 	s.high = top + pitch*rows + 8
-	s.text(left-pitch, top-5, "middle", "grey", "position 1 is at the marked corner")
+	s.text(left-pitch-8, top-pitch+0.5, "end", "grey", "position 1, at the marked corner")
+	s.rect("ink", left-pitch-2.4, top-pitch/2, 2, 2)
 	s.rect("body", left-pitch, top-pitch/2, 2*pitch, pitch*rows)
 	at := map[string]string{}
 	for number, net := range f.Part(controllerLeads).Pins {
@@ -256,9 +257,9 @@ func (f firstBuild) contact(s *sketch) error {
 	for i, pin := range terminal.Type.Kind.Pins(terminal.Value) {
 		y := 36 + 16*float64(i)
 		s.line("lead", 110, y, 142, y)
-		s.text(126, y-1.5, "middle", "", f.pin(flashLeads, pin.Number))
+		s.text(126, y-1.5, "middle", "", f.pin(flashLeads, pin.Number)+map[bool]string{true: ", red tip"}[i == 0])
 	}
-	s.text(8, 74, "start", "", "Touched, kill switch released: the contact closes, the meter beeps.")
+	s.text(8, 74, "start", "", "Touched, kill switch released: the contact closes: some hundred ohms or less.")
 	s.text(8, 80, "start", "", "Still touched, kill switch pressed: it opens, the meter shows OL. If not: stop here.")
 	return nil
 }
@@ -278,6 +279,7 @@ func (f firstBuild) syncEnd(s *sketch) error {
 	s.rect("body", 140, 28, 32, 24)
 	s.text(156, 38, "middle", "strong", "V, DC")
 	s.text(156, 44, "middle", "", "24 V or less")
+	s.text(172, 57, "end", "", "1000 V class, highest range first")
 	hot, common := f.pin(flashLeads, "1"), f.pin(flashLeads, "2")
 	s.text(8, 66, "start", "", "Reading positive: the tip goes to "+hot+"; the sleeve to "+common+".")
 	s.text(8, 72, "start", "", "Reading negative: the sleeve goes to "+hot+"; the tip to "+common+".")

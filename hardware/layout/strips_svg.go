@@ -65,6 +65,7 @@ func (p *StripPlan) SVG() string {
 	for i, l := range p.leads() {
 		d.ring("lead", spot(l.At), letter(i))
 	}
+	d.cuts()
 	d.out.WriteString(d.over.String())
 	d.f("</g>")
 	d.legend(stripTop + float64(p.Strips.Rows+1)*pitch + 4)
@@ -83,7 +84,7 @@ func (d *stripDrawing) ring(class string, at point, words string) {
 	d.words(at.x, at.y+0.52, "", words)
 }
 
-// board draws the board: its edge, its metal, its holes with their numbers, its cuts.
+// board draws the board: its edge, its metal, its holes with their numbers.
 func (d *stripDrawing) board() {
 	wide, high := float64(d.Strips.Cols+1)*pitch, float64(d.Strips.Rows+1)*pitch
 	d.f(`<rect class="edge" x="0" y="0" width="%s" height="%s"/>`, hundredths(wide), hundredths(high))
@@ -109,6 +110,10 @@ func (d *stripDrawing) board() {
 			d.words(wide+2, float64(row)*pitch+0.5, "grey", name)
 		}
 	}
+}
+
+// cuts draws where strips are cut, over the parts: what is missed under one joins what must not be joined.
+func (d *stripDrawing) cuts() {
 	for _, c := range d.Strips.Cuts {
 		at := spot(hole(c))
 		const arm = 0.8
@@ -373,10 +378,30 @@ func (d *stripDrawing) legend(y float64) {
 	}
 }
 
+// cutWords are the cuts: those of whole columns together, and each other by its hole.
+func (p *StripPlan) cutWords() (words []string) {
+	inColumn := map[int]int{}
+	for _, c := range p.Strips.Cuts {
+		inColumn[c[0]]++
+	}
+	for _, c := range p.Strips.Cuts {
+		switch whole := inColumn[c[0]] == p.Strips.Rows; {
+		case !whole:
+			words = append(words, p.holeName(hole(c)))
+		case c[1] == 1:
+			words = append(words, fmt.Sprintf("column %d, every row", c[0]))
+		}
+	}
+	return words
+}
+
 // StripList lists, for each way, where each leg, lead and wire goes, as a table for the guide.
 func StripList(p *StripPlan) string {
 	var out strings.Builder
 	out.WriteString("| what | value | holes |\n|---|---|---|\n")
+	for _, words := range p.cutWords() {
+		fmt.Fprintf(&out, "| cut | the strip | %s |\n", words)
+	}
 	for _, part := range p.parts {
 		pins, holes := part.Legs()
 		var words []string

@@ -3,6 +3,7 @@ package layout
 import (
 	"encoding/xml"
 	"errors"
+	"fmt"
 	"io"
 	"math"
 	"strings"
@@ -98,6 +99,13 @@ func TestStripsAreDrawn(t *testing.T) {
 		for _, part := range p.parts {
 			assert.Contains(t, svg, ">"+part.Ref, kind)
 			assert.Contains(t, list, "| "+part.Ref+" |", kind)
+		}
+		body := strings.LastIndex(svg, `class="body`)
+		for _, c := range p.Strips.Cuts {
+			at := spot(hole(c))
+			cross := fmt.Sprintf(`<circle class="cut" cx="%s" cy="%s"`, hundredths(at.x), hundredths(at.y))
+			assert.Greater(t, strings.Index(svg, cross), body, "the cut at %v is seen on what is over it", c)
+			assert.Regexp(t, fmt.Sprintf(`\| cut \| the strip \| (column %d, every row|%d,%d) \|`, c[0], c[0], c[1]), list)
 		}
 		assert.Equal(t, len(p.leads()), strings.Count(svg, `class="lead"`))
 		assert.Equal(t, 2*len(p.Strips.Links), strings.Count(svg, `class="end"`))
