@@ -87,7 +87,7 @@ func stepPicture(b *circuit.Board, number int, now, there string) string {
 		svg, _, _ = strings.Cut(svg, "</svg>")
 		return rulerLine.ReplaceAllString(holeLine.ReplaceAllString(sheet.ReplaceAllString(svg, ""), ""), "")
 	}
-	const around, wide, top = 22.0, 297.0, 54.0
+	const around, wide, top = 34.0, 297.0, 54.0
 	left, width, height := (wide-b.Width)/2-around, b.Width+2*around, b.Height+2*around
 	return fmt.Sprintf(`<svg xmlns="http://www.w3.org/2000/svg" width="%gmm" height="%gmm" viewBox="%g %g %g %g">
 %s
