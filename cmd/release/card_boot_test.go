@@ -31,7 +31,7 @@ import (
 
 // bootPatience is how long an emulated machine may take for anything. It is no limit that is checked: what takes so
 // long has not happened.
-const bootPatience = 10 * time.Minute
+const bootPatience = 40 * time.Minute
 
 // cardImage unpacks the image that STILLWATER_CARD names, if it is packed.
 func cardImage(t *testing.T) string {
