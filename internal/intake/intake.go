@@ -322,6 +322,7 @@ func (i *Intake) Start(ctx context.Context, display Display) (end func()) {
 	}()
 	return func() {
 		stop()
+		i.ended.Store(true) // at once: what is above runs in a goroutine of its own
 		i.larger.end()
 		<-done
 	}
