@@ -176,11 +176,11 @@ func TestFramesFromThePhone(t *testing.T) {
 	p.until("they go on", `document.querySelector(".camera-progress").textContent
 		.startsWith("7 of 7 files are there, 4 were there already")`)
 	p.until("all are matched", `document.querySelector(".camera-counts").textContent.startsWith("8 shots: 7 certain")`)
+	p.place("lookback") // what is armed is shown at Shoot, and pictures come when they are in sight
+	p.js(`document.querySelector(".camera").scrollIntoView()`)
 	p.until("their pictures are there", `[...document.querySelectorAll(".camera-frame img")].length === 7 &&
 		document.querySelector(".camera-frame img").naturalWidth > 0`)
 	assert.Contains(t, p.plain(".camera-frame"), "Shot 1, certain")
-	p.place("lookback")
-	p.js(`document.querySelector(".camera").scrollIntoView()`)
 	p.picture("frames-from-the-phone")
 	p.clean()
 }
