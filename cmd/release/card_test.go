@@ -68,6 +68,24 @@ func TestFATPartition(t *testing.T) {
 	assert.True(t, bytes.Equal(made[0], made[1]), "the file systems of two runs differ")
 }
 
+// Nothing in the system's file system is of the time when it was made, its own root folder included, which nobody but
+// root may write to.
+func TestSystemPartition(t *testing.T) {
+	for _, tool := range []string{"sqfstar", "unsquashfs"} {
+		need.Tool(t, tool)
+	}
+	c := card{job{when: time.Unix(1764028800, 0).UTC()}, t.TempDir()}
+	require.NoError(t, c.writeTree(c.in("root.tar")))
+	require.NoError(t, c.squash(t.Context()))
+	t.Setenv("TZ", "UTC")
+	list := do(t, "unsquashfs", "-lln", "-d", "root", c.in("system.img"))
+	for line := range strings.Lines(list) {
+		assert.Contains(t, line, " 2025-11-25 00:00 ")
+	}
+	assert.Regexp(t, `(?m)^drwxr-xr-x 0/0 .* root$`, list)
+	assert.Contains(t, do(t, "unsquashfs", "-s", c.in("system.img")), "Tue Nov 25 00:00:00 2025")
+}
+
 func TestCardsUnitsAreWellFormed(t *testing.T) {
 	tool := need.Tool(t, "systemd-analyze")
 	dir := t.TempDir()

@@ -264,10 +264,11 @@ func (c card) squash(ctx context.Context) error {
 		return err
 	}
 	defer in.Close()
-	// Level 15 is the default; sqfstar 4.5.1 does not take a level that is given.
-	run := exec.CommandContext(ctx, "sqfstar", "-quiet", "-no-progress", "-comp", "zstd",
-		"-mkfs-time", fmt.Sprint(c.when.Unix()), c.in("system.img"))
-	run.Stdin, run.Env = in, append(os.Environ(), "TZ=UTC") // SOURCE_DATE_EPOCH and -mkfs-time exclude each other
+	// Level 15 is the default; sqfstar 4.5.1 does not take a level that is given. It leaves out what the archive says of
+	// the root folder, and takes the clock's time, no later than SOURCE_DATE_EPOCH, and mode 777.
+	run := exec.CommandContext(ctx, "sqfstar", "-quiet", "-no-progress", "-comp", "zstd", "-root-mode", "755",
+		c.in("system.img"))
+	run.Stdin, run.Env = in, append(os.Environ(), c.environment()...)
 	if out, err := run.CombinedOutput(); err != nil {
 		return fmt.Errorf("sqfstar: %w: %s", err, bytes.TrimSpace(out))
 	}

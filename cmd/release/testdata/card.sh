@@ -43,6 +43,7 @@ check "no account has a password" nothing awk -F: '$2 !~ /^[!*]/ { print $1 }' /
 check "the system is laid over a read-only one" says overlay findmnt -n -o FSTYPE /
 check "the read-only one is there" says 'squashfs.*ro' findmnt -n -o FSTYPE,OPTIONS /run/card/system
 check "what is changed is kept on a journalled file system" says ext4 findmnt -n -o FSTYPE /run/card/state
+check "only root changes the system's folder" test "$(stat -c '%a %U' / /run/card/system | sort -u)" = "755 root"
 check "the boot partition is read-only" says '^ro' findmnt -n -o OPTIONS /boot/firmware
 check "the machine's messages are in memory" test ! -d /var/log/journal
 check "the machine has an identity of its own" grep -qE '^[0-9a-f]{32}$' /etc/machine-id
