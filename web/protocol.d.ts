@@ -10,7 +10,7 @@ export interface Snapshot {
 	reason: string;
 	/** An edge rejected, edges lost, the record full: a message, "" none. */
 	notice: string;
-	record: Record;
+	record: RecordStatus;
 	armed_left: number;
 	armed_ends: number;
 	arms_at: number;
@@ -42,7 +42,7 @@ export interface Snapshot {
 	dry_shots: DryShot[];
 	dry_edge: DryEdge;
 	lag: Lag;
-	camera: CameraNow;
+	camera: CameraStatus;
 	/** What the session's tries say of the delay; null: the set cannot work, or that is being worked out. */
 	tuning: Tuning | null;
 	/** A sweep of the trim under way. */
@@ -54,7 +54,7 @@ export interface Snapshot {
 }
 
 /** How the journal keeps up. */
-export interface Record {
+export interface RecordStatus {
 	waiting: number;
 	problem: string;
 }
@@ -104,7 +104,7 @@ export interface Lag {
 }
 
 /** How far the camera's frames of the session are. */
-export interface CameraNow {
+export interface CameraStatus {
 	/** Changes when more is known; 0: no frames are taken here. */
 	version: number;
 	/** What is being done or waited for, in words; "" nothing. */

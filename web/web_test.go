@@ -19,6 +19,7 @@ import (
 	"stillwater/internal/control"
 	"stillwater/internal/need"
 	"stillwater/internal/page"
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
 	"stillwater/web"
 )
@@ -192,7 +193,7 @@ func TestProtocolMatchesConstants(t *testing.T) {
 	source := protocol(t)
 	unions := map[string][]string{
 		"State":     words(control.States()...),
-		"Verdict":   words(control.Verdicts()...),
+		"Verdict":   words(record.Verdicts()...),
 		"Picture":   words(control.Pictures()...),
 		"Kind":      words(shot.Drop, shot.Throw, shot.Sound, shot.Drops),
 		"Exposure":  words(shot.FlashInDark, shot.LagLed),

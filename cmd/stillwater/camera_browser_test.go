@@ -29,6 +29,7 @@ import (
 	"stillwater/internal/page"
 	"stillwater/internal/record"
 	"stillwater/internal/shot"
+	"stillwater/internal/tuning"
 	"stillwater/web"
 )
 
@@ -66,7 +67,7 @@ func (c *cameraControl) State() control.State {
 
 func (c *cameraControl) SessionID() int64 { return c.session }
 
-func (c *cameraControl) ShowCamera(session int64, now control.CameraNow, frames map[int64]control.FrameView) {
+func (c *cameraControl) ShowCamera(session int64, now control.CameraStatus, frames map[int64]control.FrameView) {
 	c.be(func(s *control.Snapshot) {
 		s.Camera = now
 		for i := range s.Shots {
@@ -243,12 +244,12 @@ func TestFramesAtShoot(t *testing.T) {
 	p.until("all are matched", `document.querySelector(".camera-counts").textContent.startsWith("8 shots: 7 certain")`)
 	c.be(func(s *control.Snapshot) {
 		late := *s.Shots[0].CameraFrame
-		late.Verdict, late.Says = control.Late, []string{"the liquid is 14 mm past its place, ±3 mm"}
+		late.Verdict, late.Says = record.Late, []string{"the liquid is 14 mm past its place, ±3 mm"}
 		late.Next = []string{"by this frame alone the delay is 5.2 ms too long"}
 		s.Shots = slices.Clone(s.Shots)
 		s.Shots[0].CameraFrame = &late
 		s.Camera.Measured = 3
-		s.Tuning = &control.Tuning{Step: "judge", Line: "Judge some", Words: "Judge some", Facts: []control.Fact{}}
+		s.Tuning = &control.Tuning{Step: "judge", Line: "Judge some", Words: "Judge some", Facts: []tuning.Fact{}}
 	})
 	p.place("shoot")
 	p.until("the frame is in the card", `document.querySelector("#frame img").dataset.state === "whole"`)

@@ -23,6 +23,7 @@ import (
 	"stillwater/internal/control"
 	"stillwater/internal/page/pagetest"
 	"stillwater/internal/proctest"
+	"stillwater/internal/record"
 )
 
 // daemonRun is a daemon in this process.
@@ -267,7 +268,7 @@ func (h *wsPhone) oneShot() control.ShotView {
 
 // giveVerdict gives a shot a verdict and returns the one that is then on record: none where the machine was late, as a
 // busy one may be, because the verdict is refused.
-func (h *wsPhone) giveVerdict(s control.ShotView, verdict control.Verdict) control.Verdict {
+func (h *wsPhone) giveVerdict(s control.ShotView, verdict record.Verdict) record.Verdict {
 	h.t.Helper()
 	m := h.ask(control.Command{Type: "verdict", Shot: s.ID, Verdict: verdict})
 	if s.Problem == "" {
@@ -276,7 +277,7 @@ func (h *wsPhone) giveVerdict(s control.ShotView, verdict control.Verdict) contr
 	}
 	require.Equal(h.t, "refused", m.Type, s.Problem)
 	require.Equal(h.t, s.Problem, m.Refusal.Remedy)
-	return control.Unjudged
+	return record.Unjudged
 }
 
 // anyShot arms, lets go and waits for the shot, which is in time or said to be late.
@@ -313,7 +314,7 @@ func TestDaemonFromPairingToShotAndBack(t *testing.T) {
 		assert.Equal(t, kind == "throw", made.IntervalMs != nil, kind)
 		t.Logf("%s: delay %.3f ms, cues %+v, seen %q", kind, made.DelayMs, made.Cues, made.Seen)
 	}
-	verdict := h.giveVerdict(h.last.Shots[0], control.Good)
+	verdict := h.giveVerdict(h.last.Shots[0], record.Good)
 	h.must(control.Command{Type: "set", Field: "trim.drop", Value: "1 ms"})
 	h.arm(9)
 	h.must(control.Command{Type: "disarm"})

@@ -7,7 +7,9 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/control"
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
+	"stillwater/internal/tuning"
 )
 
 // Of drops on command those fields are there that have a part in the shot, and what it will do is on one scale.
@@ -91,12 +93,12 @@ func (b *browser) trimOfTheGap(t *testing.T) {
 	})
 	p.place("shoot")
 	p.tap(`#verdicts [data-verdict="too high"]`)
-	assert.Equal(t, control.TooHigh, m.await(t, "verdict").Verdict)
+	assert.Equal(t, record.TooHigh, m.await(t, "verdict").Verdict)
 	assert.Contains(t, p.plain("#trim"), "earlier")
 	p.tap("#trim .swap")
 	assert.Contains(t, p.plain("#trim"), "− lower, + higher")
 	m.be(func(s *control.Snapshot) {
-		s.Tuning = &control.Tuning{Step: "judge", Facts: []control.Fact{}, Gap: &control.GapTuning{TrimMs: -7, Sure: 0.64}}
+		s.Tuning = &control.Tuning{Step: "judge", Facts: []tuning.Fact{}, Gap: &control.GapTuning{TrimMs: -7, Sure: 0.64}}
 	})
 	p.until("a gap is proposed", `!document.querySelector("#trim .suggested").hidden`)
 	p.picture("drops-gap")

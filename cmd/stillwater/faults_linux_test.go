@@ -627,7 +627,7 @@ func TestAnsweredRemarksOutliveAKill(t *testing.T) {
 	t.Parallel()
 	s := newStudio(t, rand.New(rand.NewPCG(1, 9)), false)
 	s.shoot()
-	verdicts := []control.Verdict{control.Good, control.Late, control.Early}
+	verdicts := []record.Verdict{record.Good, record.Late, record.Early}
 	for round := range 12 {
 		id, cookie := s.phone.last.Shots[0].ID, s.phone.cookie
 		note := fmt.Sprint("note ", round)
@@ -635,7 +635,7 @@ func TestAnsweredRemarksOutliveAKill(t *testing.T) {
 		s.phone.must(control.Command{Type: "note", Shot: id, Text: note})
 		kill(s.daemon)
 		kept := journalOf(t, s.dir+"/journal.db")[id]
-		require.Equal(t, []string{string(verdict), note}, []string{kept.Verdict, kept.Note}, "round %d", round)
+		require.Equal(t, []string{string(verdict), note}, []string{string(kept.Verdict), kept.Note}, "round %d", round)
 		s.startDaemon()
 		s.phone = s.run.join(cookie)
 		s.phone.must(control.Command{Type: "take"})

@@ -18,6 +18,7 @@ import (
 	"stillwater/internal/control"
 	"stillwater/internal/page"
 	"stillwater/internal/proctest"
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
 	"stillwater/web"
 )
@@ -33,7 +34,7 @@ type fakeControl struct {
 	refuse map[string]*control.Refusal
 	hang   map[string]chan struct{} // commands that are not answered until it is closed
 	played int                      // scenes shown
-	record page.Record
+	record page.RecordReader
 }
 
 func (p *fakeControl) Join(string) (<-chan *control.Snapshot, func(time.Time)) {
@@ -277,7 +278,7 @@ func (b *browser) clockNotSet(t *testing.T) {
 		m.snap.Session.Dates = "The machine's clock is not set: dates are by a phone's clock."
 		m.snap.Shots = []control.ShotView{
 			{ID: 2, Number: 2, At: time.Now(), Status: "done", OK: true, Dated: "by a phone's clock", Cues: []control.CueView{}},
-			{ID: 1, Number: 1, At: time.Now(), Status: "disarmed", Verdict: control.Early, Cues: []control.CueView{}},
+			{ID: 1, Number: 1, At: time.Now(), Status: "disarmed", Verdict: record.Early, Cues: []control.CueView{}},
 		}
 	})
 	p.state("safe", "Safe")
@@ -374,7 +375,7 @@ func (b *browser) lateMachine(t *testing.T) {
 	failed := control.ShotView{ID: 1, Number: 1, At: time.Now(), Status: "late", Problem: "It gave the shot up.",
 		Cues: []control.CueView{}}
 	good := control.ShotView{ID: 3, Number: 3, At: time.Now(), Status: "done", OK: true, DelayMs: 130,
-		Verdict: control.Late, Cues: []control.CueView{}}
+		Verdict: record.Late, Cues: []control.CueView{}}
 	m, p := b.stage(t, func(m *fakeControl) { m.snap.Shots = []control.ShotView{late, failed} })
 	p.place("shoot")
 	p.until("it is shown", `document.querySelector("#shot .problem").checkVisibility()`)

@@ -24,6 +24,7 @@ import (
 	"stillwater/internal/picture"
 	"stillwater/internal/practice"
 	"stillwater/internal/scene"
+	"stillwater/internal/tuning"
 )
 
 // held is a picture as a camera held upright writes it, which EXIF says.
@@ -228,7 +229,7 @@ func TestLessonOfAnEvening(t *testing.T) {
 	p.until("they are on record", `document.querySelector(".camera-measure > p").textContent.includes("on record.") &&
 		document.querySelector(".camera-measure .withdraw").checkVisibility({ visibilityProperty: true })`)
 	allCount := func(s *control.Snapshot) bool { // they are put on record one by one
-		return s.Tuning != nil && slices.ContainsFunc(s.Tuning.Facts, func(f control.Fact) bool {
+		return s.Tuning != nil && slices.ContainsFunc(s.Tuning.Facts, func(f tuning.Fact) bool {
 			return strings.Contains(f.Text, fmt.Sprintf("of %d measured", shots))
 		})
 	}

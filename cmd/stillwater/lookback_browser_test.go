@@ -38,7 +38,7 @@ func twoEvenings(t *testing.T, path string) {
 		for i := range 12 {
 			made := record.Shot{Session: s.ID, At: at.AddDate(0, 0, 7*night).Add(time.Duration(i) * time.Minute),
 				Status: record.StatusDone, Set: setText(t, set), Program: "{}", Simulated: true, DelayNs: 96e6,
-				Verdict: []string{"good", "early", "good", ""}[i%4],
+				Verdict: []record.Verdict{"good", "early", "good", ""}[i%4],
 				Cues:    []record.Cue{{Name: "flash", PlannedNs: 96e6, OnNs: 96e6 + 400, OffNs: 97e6}}}
 			if set.Kind == shot.Throw {
 				made.IntervalNs = 25e6
@@ -361,7 +361,7 @@ func (l *madeUpRecord) Sessions(ctx context.Context) ([]record.Summary, error) {
 	for id := int64(l.sessions); id > 0; id-- {
 		all = append(all, record.Summary{Session: record.Session{ID: id, Name: fmt.Sprintf("evening %d", id),
 			Started: time.Date(2026, 1, 1, 20, 0, 0, 0, time.Local).AddDate(0, 0, int(id)), Board: "gpio", Set: l.set},
-			Shots: l.shots, Verdicts: map[string]int{"good": l.shots}, Kinds: []string{"drop", "throw"}})
+			Shots: l.shots, Verdicts: map[record.Verdict]int{"good": l.shots}, Kinds: []string{"drop", "throw"}})
 	}
 	return all, nil
 }

@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/assert"
 
 	"stillwater/internal/control"
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
 	"stillwater/internal/strip"
 	"stillwater/internal/tuning"
@@ -31,7 +32,7 @@ var scenes = map[string]func(*control.Snapshot){
 		pictured.Frame = "7/1"
 		s.Shots = []control.ShotView{pictured, seenShot(1)}
 		line := "Judge a shot, and the next delay is worked out."
-		s.Tuning = &control.Tuning{Step: "judge", Line: line, Words: line, Facts: []control.Fact{},
+		s.Tuning = &control.Tuning{Step: "judge", Line: line, Words: line, Facts: []tuning.Fact{},
 			Strip: strip.Draw(strip.Strip{}, strip.Options{ForPage: true}).SVG}
 	},
 	"spoiled": func(s *control.Snapshot) {
@@ -72,7 +73,7 @@ var scenes = map[string]func(*control.Snapshot){
 }
 
 func seenShot(n int) control.ShotView {
-	s := shotWith(n, control.Early)
+	s := shotWith(n, record.Early)
 	s.Kind, s.Aimed, s.Simulated, s.DelayMs = shot.Throw, true, true, 1293.4
 	s.Seen, s.Frame = "the sheet 142 mm past the focus spot, 61 mm too high", fmt.Sprintf("7/%d", n)
 	return s
@@ -331,7 +332,7 @@ func (b *browser) suggestedTrim(t *testing.T) {
 	tries := []tuning.Try{{At: 0, Verdict: "early"}, {At: 12e6, Verdict: "late"}, {At: 6e6, Verdict: "good"}}
 	advice := tuning.Learn(plan, tries, 0)
 	learned := &control.Tuning{Step: "trim", TrimMs: 6, Sure: 0.614, Line: "Try +6 ms, 61 % sure",
-		Words: "Try a trim of +6 ms, a delay of 102 ms.", Facts: control.ViewFacts(advice),
+		Words: "Try a trim of +6 ms, a delay of 102 ms.", Facts: advice.Facts,
 		Strip: strip.Draw(strip.FromTries(plan, tries, advice), strip.Options{ForPage: true}).SVG}
 	say("0 ms", learned)
 	p.until("what the tries speak for", offered+` === "Set to +6 ms 61 % sure"`)
@@ -350,7 +351,7 @@ func (b *browser) suggestedTrim(t *testing.T) {
 	assert.Equal(t, control.Command{Type: "set", Field: "trim.drop", Value: "6 ms", Epoch: 7}, cmd)
 	say("6 ms", learned)
 	p.until("it has been acted on", offered+` === ""`)
-	say("0 ms", &control.Tuning{Step: "leave", TrimMs: 0, Line: "Leave it: good 5 of 8 at 306 ms", Facts: []control.Fact{},
+	say("0 ms", &control.Tuning{Step: "leave", TrimMs: 0, Line: "Leave it: good 5 of 8 at 306 ms", Facts: []tuning.Fact{},
 		Strip: learned.Strip})
 	p.until("the line says to leave it", `document.querySelector("#learned-line").textContent.startsWith("Leave it")`)
 	assert.Empty(t, eval[string](p, offered))
@@ -374,7 +375,7 @@ func (b *browser) marks(t *testing.T) {
 	assert.Equal(t, control.Command{Type: "picture", Shot: 1, Picture: control.Blurred, Epoch: 7},
 		m.await(t, "picture"))
 	m.be(func(s *control.Snapshot) {
-		marked := shotWith(1, control.TooLow)
+		marked := shotWith(1, record.TooLow)
 		marked.Kind, marked.Aimed, marked.Star, marked.Picture = shot.Throw, true, true, control.Blurred
 		s.Shots = []control.ShotView{marked}
 	})
@@ -383,7 +384,7 @@ func (b *browser) marks(t *testing.T) {
 		(n) => n.textContent)`)
 	assert.Equal(t, []string{"Keep", "Too low", "Blurred"}, pressed)
 	p.tap(`#verdicts [data-verdict="too high"]`)
-	assert.Equal(t, control.TooHigh, m.await(t, "verdict").Verdict)
+	assert.Equal(t, record.TooHigh, m.await(t, "verdict").Verdict)
 	m.be(func(s *control.Snapshot) {
 		spoiled := shotWith(1, "")
 		spoiled.Problem = "The machine, not the delay, was late."

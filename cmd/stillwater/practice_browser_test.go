@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/control"
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
 	"stillwater/internal/strip"
 	"stillwater/internal/tuning"
@@ -183,7 +184,7 @@ func (b *browser) judgingAtAPace(t *testing.T) {
 		p.tap("#frame")
 		p.tap(`#verdicts [data-verdict="late"]`)
 		sent := asked(t, m, "verdict", func(sent control.Command) bool { return sent.Shot == int64(2+i) })
-		assert.Equal(t, control.Late, sent.Verdict)
+		assert.Equal(t, record.Late, sent.Verdict)
 		assert.False(t, eval[bool](p, `document.querySelector("#frames").open`))
 		assert.True(t, eval[bool](p, `document.querySelector("#shot .seen").checkVisibility()`), "and in words")
 		p.fit("judging at a pace")
@@ -310,13 +311,13 @@ func (b *browser) stripOfFrames(t *testing.T) {
 		p.tap(`#frames [data-verdict="good"]`)
 		sent := asked(t, m, "verdict", func(sent control.Command) bool { return sent.Shot != judged })
 		judged = sent.Shot
-		assert.Equal(t, control.Good, sent.Verdict)
+		assert.Equal(t, record.Good, sent.Verdict)
 		shown := eval[string](p, `document.querySelector("#strip-words").textContent.match(/No\. (\d)/)[1]`)
 		assert.Equal(t, shown, fmt.Sprint(sent.Shot))
 		m.be(func(s *control.Snapshot) {
 			for i := range s.Shots {
 				if s.Shots[i].ID == sent.Shot {
-					s.Shots[i].Verdict = control.Good
+					s.Shots[i].Verdict = record.Good
 				}
 			}
 		})
@@ -347,7 +348,7 @@ func (b *browser) collisionFits(t *testing.T) {
 		plan := tuning.Plan{Low: -14e6, High: 16e6, Scatter: 4e6, Tolerance: 5e6, Delay: 96e6, Whose: "the splash's own"}
 		tries := []tuning.Try{{At: 0, Verdict: "late"}, {At: 0, Verdict: "late"}}
 		a := tuning.Learn(plan, tries, 0)
-		m.snap.Tuning = &control.Tuning{Step: string(a.Step), Line: a.Line, Words: a.Words, Facts: control.ViewFacts(a),
+		m.snap.Tuning = &control.Tuning{Step: string(a.Step), Line: a.Line, Words: a.Words, Facts: a.Facts,
 			Strip: strip.Draw(strip.FromTries(plan, tries, a), strip.Options{ForPage: true}).SVG}
 	})
 	p.state("safe", "Safe")
@@ -394,7 +395,7 @@ func (b *browser) judgedFirst(t *testing.T) {
 	p.tap(`#frames [data-verdict="late"]`)
 	sent := asked(t, m, "verdict", func(control.Command) bool { return true })
 	assert.EqualValues(t, 1, sent.Shot)
-	m.be(func(s *control.Snapshot) { s.Shots[1].Verdict = control.Late })
+	m.be(func(s *control.Snapshot) { s.Shots[1].Verdict = record.Late })
 	p.until("its verdict brings the words", `/142.mm past/.test(document.querySelector("#strip-words").innerText)`)
 	p.clean()
 }
@@ -491,13 +492,13 @@ func (b *browser) sessionSummary(t *testing.T) {
 	plan := tuning.Plan{Low: -14e6, High: 16e6, Scatter: 4e6, Tolerance: 5e6, Delay: 96e6, Whose: "the throws' own",
 		Limits: []tuning.Limit{{Name: "ragged edge at the gate", SD: 3e6}}}
 	var tries []tuning.Try
-	for _, v := range []tuning.Verdict{"good", "good", "late", "good", "early", "early", "early", "late"} {
+	for _, v := range []record.Verdict{"good", "good", "late", "good", "early", "early", "early", "late"} {
 		tries = append(tries, tuning.Try{At: 6e6, Verdict: v})
 	}
 	a := tuning.Learn(plan, tries, 6e6)
 	m.be(func(s *control.Snapshot) {
 		practising(8)(s)
-		s.Tuning = &control.Tuning{Step: string(a.Step), Line: a.Line, Words: a.Words, Facts: control.ViewFacts(a),
+		s.Tuning = &control.Tuning{Step: string(a.Step), Line: a.Line, Words: a.Words, Facts: a.Facts,
 			Strip: strip.Draw(strip.FromTries(plan, tries, a), strip.Options{ForPage: true}).SVG}
 	})
 	p.place("setup")

@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/control"
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
 )
 
@@ -100,7 +101,7 @@ func (b *browser) nothingArmed(t *testing.T) {
 	p.clean()
 }
 
-func shotWith(n int, verdict control.Verdict) control.ShotView {
+func shotWith(n int, verdict record.Verdict) control.ShotView {
 	return control.ShotView{ID: int64(n), Number: n, At: time.Unix(int64(n), 0), OK: true, Status: "done",
 		Verdict: verdict, Cues: []control.CueView{}}
 }
@@ -112,7 +113,7 @@ func (b *browser) givingVerdicts(t *testing.T) {
 		(b) => b.getBoundingClientRect()))`
 	p.place("shoot")
 	before := eval[string](p, verdicts)
-	for _, verdict := range []control.Verdict{control.Good, control.Nothing, control.Early, control.Late} {
+	for _, verdict := range []record.Verdict{record.Good, record.Nothing, record.Early, record.Late} {
 		button := fmt.Sprintf(`document.querySelector('#verdicts[data-shot="1"] [data-verdict=%q]')`, verdict)
 		p.js(button + `.click()`)
 		m.be(func(s *control.Snapshot) { s.Shots = []control.ShotView{shotWith(1, verdict)} })
@@ -127,7 +128,7 @@ func (b *browser) givingVerdicts(t *testing.T) {
 	p.js(`document.querySelector("#shot-fold").open = document.querySelector("#coming").open = false`)
 	p.tap(`#verdicts[data-shot="1"] [data-verdict="good"]`)
 	before = eval[string](p, verdicts)
-	m.be(func(s *control.Snapshot) { s.Shots = []control.ShotView{shotWith(2, ""), shotWith(1, control.Late)} })
+	m.be(func(s *control.Snapshot) { s.Shots = []control.ShotView{shotWith(2, ""), shotWith(1, record.Late)} })
 	p.until("the new one is offered", `document.querySelector("#shots-newer").textContent === "Show the newer shot"`)
 	assert.Equal(t, before, eval[string](p, verdicts), "a new shot came")
 	assert.False(t, eval[bool](p, `Boolean(document.querySelector('#shot[data-shot="2"]'))`))
@@ -156,7 +157,7 @@ func (b *browser) givingVerdicts(t *testing.T) {
 // The figures of a shot from Go are long: the page does not scroll sideways for them.
 func (b *browser) wideFigures(t *testing.T) {
 	_, p := b.stage(t, func(m *fakeControl) {
-		s := shotWith(1, control.Nothing)
+		s := shotWith(1, record.Nothing)
 		s.Cues = []control.CueView{{Name: "shutter", PlannedMs: -126345.123, ActualMs: -126327.217,
 			LateUs: 17906.4}}
 		m.snap.Shots = []control.ShotView{s}

@@ -18,6 +18,7 @@ import (
 	"stillwater/internal/history"
 	"stillwater/internal/look"
 	"stillwater/internal/match"
+	"stillwater/internal/record"
 )
 
 // Pick says which frames are on a contact sheet.
@@ -82,7 +83,7 @@ func rank(r *Row) (n int) {
 	if r.Shot.Star {
 		n += 2
 	}
-	if r.Shot.Verdict == "good" {
+	if r.Shot.Verdict == record.Good {
 		n++
 	}
 	return n

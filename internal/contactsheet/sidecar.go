@@ -8,6 +8,7 @@ import (
 
 	"stillwater/internal/frames"
 	"stillwater/internal/match"
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
 	"stillwater/internal/xmp"
 )
@@ -21,11 +22,11 @@ const (
 // sidecarOf is what is written of a row. Whoever calls an evening's set something else finds its lengths in the
 // keywords.
 func (s *Sheet) sidecarOf(r *Row, sets *shot.Outcomes) xmp.Fields {
-	f := xmp.Fields{Label: r.Shot.Verdict, Description: r.Shot.Note}
+	f := xmp.Fields{Label: string(r.Shot.Verdict), Description: r.Shot.Note}
 	switch {
 	case r.Shot.Star:
 		f.Rating = keeperStars
-	case r.Shot.Verdict == "good":
+	case r.Shot.Verdict == record.Good:
 		f.Rating = goodStars
 	}
 	f.Keywords = []string{"stillwater", fmt.Sprintf("session %d", s.Session.ID), fmt.Sprintf("shot %d", r.Shot.Number),

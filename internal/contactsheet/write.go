@@ -12,6 +12,7 @@ import (
 	"stillwater/internal/frames"
 	"stillwater/internal/history"
 	"stillwater/internal/match"
+	"stillwater/internal/record"
 	"stillwater/internal/render"
 )
 
@@ -179,20 +180,20 @@ type ClockFact struct {
 
 // ShotEntry is a shot with its frame, "" for none.
 type ShotEntry struct {
-	Shot        int      `json:"shot"`
-	ID          int64    `json:"id"`
-	At          string   `json:"at"`
-	DelayMs     float64  `json:"delay_ms"`
-	Verdict     string   `json:"verdict"`
-	Keeper      bool     `json:"keeper"`
-	Frame       string   `json:"frame"`
-	Files       []string `json:"files"`
-	Taken       string   `json:"camera_time"`
-	Match       string   `json:"match"`
-	Probability float64  `json:"probability"`
-	NoFrame     float64  `json:"probability_of_none"`
-	Settled     bool     `json:"settled"`
-	Look        *Look    `json:"look"` // null: not looked at
+	Shot        int            `json:"shot"`
+	ID          int64          `json:"id"`
+	At          string         `json:"at"`
+	DelayMs     float64        `json:"delay_ms"`
+	Verdict     record.Verdict `json:"verdict"`
+	Keeper      bool           `json:"keeper"`
+	Frame       string         `json:"frame"`
+	Files       []string       `json:"files"`
+	Taken       string         `json:"camera_time"`
+	Match       string         `json:"match"`
+	Probability float64        `json:"probability"`
+	NoFrame     float64        `json:"probability_of_none"`
+	Settled     bool           `json:"settled"`
+	Look        *Look          `json:"look"` // null: not looked at
 }
 
 // Entry is the sheet for a program.
@@ -264,7 +265,7 @@ func (s *Sheet) WriteCSV(w io.Writer) error {
 			}
 		}
 		if err := out.Write([]string{fmt.Sprint(s.Session.ID), fmt.Sprint(e.Shot), e.At, fmt.Sprint(e.DelayMs),
-			export.Harmless(e.Verdict), fmt.Sprint(e.Keeper), export.Harmless(e.Frame),
+			export.Harmless(string(e.Verdict)), fmt.Sprint(e.Keeper), export.Harmless(e.Frame),
 			export.Harmless(strings.Join(e.Files, " ")), e.Taken, e.Match, fmt.Sprintf("%.4f", e.Probability),
 			fmt.Sprintf("%.4f", e.NoFrame), past, sd, suggested, export.Harmless(s.seenWords(r))}); err != nil {
 			return fmt.Errorf("write CSV: %w", err)

@@ -3,6 +3,8 @@ package control
 import (
 	"context"
 	"fmt"
+
+	"stillwater/internal/record"
 )
 
 // Camera has the frames that came from the camera, and says which is which shot. Its methods return at once: what they
@@ -38,8 +40,8 @@ type PastMeasured struct {
 	PastSDMm float64 `json:"past_sd_mm"`
 }
 
-// CameraNow says how far the camera's frames of the session are.
-type CameraNow struct {
+// CameraStatus says how far the camera's frames of the session are.
+type CameraStatus struct {
 	Version int    `json:"version"` // changes when more is known; 0: camera files are not accepted
 	Busy    string `json:"busy"`    // what is being done or waited for, in words; "" nothing
 
@@ -49,18 +51,18 @@ type CameraNow struct {
 
 // FrameView is the camera's frame of a shot, and what it speaks for. A person decides.
 type FrameView struct {
-	Name    string   `json:"name"`
-	Version string   `json:"version"` // changes with its files, and so with its picture
-	Sure    string   `json:"sure"`    // that it is of this shot: "certain", "likely"
-	Settled bool     `json:"settled"` // by a person
-	Verdict Verdict  `json:"verdict"` // suggested; "" none
-	Says    []string `json:"says"`    // what was seen
-	Next    []string `json:"next"`    // what to change
+	Name    string         `json:"name"`
+	Version string         `json:"version"` // changes with its files, and so with its picture
+	Sure    string         `json:"sure"`    // that it is of this shot: "certain", "likely"
+	Settled bool           `json:"settled"` // by a person
+	Verdict record.Verdict `json:"verdict"` // suggested; "" none
+	Says    []string       `json:"says"`    // what was seen
+	Next    []string       `json:"next"`    // what to change
 }
 
 // ShowCamera shows how far the camera's frames of a session are, and those of its shots, by their ID; nil leaves those
 // as they are.
-func (c *Control) ShowCamera(session int64, now CameraNow, frames map[int64]FrameView) {
+func (c *Control) ShowCamera(session int64, now CameraStatus, frames map[int64]FrameView) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if session != c.session.id {

@@ -7,6 +7,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/record"
 )
 
 // fakeFrames notes what is said to it, and has measured something.
@@ -115,19 +117,19 @@ func TestFramesAreShownWithTheirShots(t *testing.T) {
 		x.fire()
 		x.fire()
 		synctest.Wait()
-		f := FrameView{Name: "PICT0471", Sure: "likely", Verdict: Late, Says: []string{"a"}, Next: []string{"b"}}
-		x.ShowCamera(99, CameraNow{Version: 5}, map[int64]FrameView{1: f})
+		f := FrameView{Name: "PICT0471", Sure: "likely", Verdict: record.Late, Says: []string{"a"}, Next: []string{"b"}}
+		x.ShowCamera(99, CameraStatus{Version: 5}, map[int64]FrameView{1: f})
 		assert.Zero(t, x.Snapshot().Camera.Version)
 		session := x.SessionID()
-		x.ShowCamera(session, CameraNow{Version: 6}, map[int64]FrameView{1: f})
+		x.ShowCamera(session, CameraStatus{Version: 6}, map[int64]FrameView{1: f})
 		s := x.Snapshot()
 		assert.Equal(t, 6, s.Camera.Version)
 		assert.Nil(t, s.Shots[0].CameraFrame)
 		assert.Equal(t, f, *s.Shots[1].CameraFrame)
 		assert.Equal(t, []bool{false, true}, []bool{s.Shots[0].Framed, s.Shots[1].Framed})
-		x.ShowCamera(session, CameraNow{Version: 7, Busy: "waiting"}, nil)
+		x.ShowCamera(session, CameraStatus{Version: 7, Busy: "waiting"}, nil)
 		assert.NotNil(t, x.Snapshot().Shots[1].CameraFrame, "it stays while others are looked at")
-		x.ShowCamera(session, CameraNow{Version: 8}, map[int64]FrameView{})
+		x.ShowCamera(session, CameraStatus{Version: 8}, map[int64]FrameView{})
 		assert.Nil(t, x.Snapshot().Shots[1].CameraFrame)
 	})
 }

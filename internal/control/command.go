@@ -145,7 +145,7 @@ func (c *Control) startSession(name string) error {
 	c.sweep, c.leftSets = nil, map[shot.Kind]shot.Set{}
 	c.session = c.newSession(name)
 	c.shots, c.shotCount, c.nextFile, c.lastSeen, c.notice = nil, 0, 0, "", ""
-	c.camera = CameraNow{Version: c.camera.Version + 1, Problem: c.camera.Problem}
+	c.camera = CameraStatus{Version: c.camera.Version + 1, Problem: c.camera.Problem}
 	c.learning.evening, c.learning.view = nil, nil
 	c.learn()
 	c.saveSession(c.session)

@@ -38,7 +38,7 @@ type Journal interface {
 	Add(context.Context, record.Shot) (record.Shot, error)
 	Shots(ctx context.Context, session int64, limit int) ([]record.Shot, error)
 	Count(ctx context.Context, session int64) (int, error)
-	SetVerdict(ctx context.Context, shot int64, verdict string) error
+	SetVerdict(ctx context.Context, shot int64, verdict record.Verdict) error
 	SetNote(ctx context.Context, shot int64, note string) error
 	SetStar(ctx context.Context, shot int64, star bool) error
 	SetPicture(ctx context.Context, shot int64, wrong string) error
@@ -134,7 +134,7 @@ type Control struct {
 	shots            []ShotView // of the session, newest first: those that are shown
 	shotCount        int        // of the session
 	learning         learning
-	camera           CameraNow
+	camera           CameraStatus
 	sweep            *sweep // of the trim, under way; nil: there is none
 	evening          eveningTicks
 	nextFile         int           // the camera's number of the coming picture; 0 not known

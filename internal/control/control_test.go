@@ -17,6 +17,7 @@ import (
 
 	"stillwater/internal/board"
 	"stillwater/internal/care"
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
 	"stillwater/internal/wire"
 )
@@ -94,7 +95,7 @@ func TestWhatIsRefusedAndWhy(t *testing.T) {
 		for _, cmd := range []Command{
 			{Type: "arm", Shots: 1}, {Type: "go"}, {Type: "room"}, {Type: "set", Field: "drop.height", Value: "30 cm"},
 			{Type: "session"}, {Type: "care", ID: "water", Ticked: true}, {Type: "give", To: other}, {Type: "release"},
-			{Type: "verdict", Shot: 1, Verdict: Good}, {Type: "note", Shot: 1, Text: "x"},
+			{Type: "verdict", Shot: 1, Verdict: record.Good}, {Type: "note", Shot: 1, Text: "x"},
 		} {
 			assert.Contains(t, x.refused(other, cmd).Why, "with phone 1", "%v: the holder alone", cmd)
 		}
@@ -112,7 +113,7 @@ func TestWhatIsRefusedAndWhy(t *testing.T) {
 		}
 		assert.Equal(t, "id", x.refused(me, Command{Type: "care", ID: "luck", Ticked: true}).Field)
 		assert.Equal(t, "to", x.refused(me, Command{Type: "give", To: "phone 9"}).Field)
-		assert.Equal(t, "shot", x.refused(me, Command{Type: "verdict", Shot: 9, Verdict: Good}).Field)
+		assert.Equal(t, "shot", x.refused(me, Command{Type: "verdict", Shot: 9, Verdict: record.Good}).Field)
 		assert.Contains(t, x.refused(me, Command{Type: "go"}).Why, "Nothing is armed")
 		assert.Contains(t, x.refused(me, Command{Type: "room"}).Why, "not the simulated room")
 		assert.Contains(t, x.refused(me, Command{Type: "launch"}).Why, "launch")
@@ -610,7 +611,7 @@ func TestRestartRemembersAndIsNotArmed(t *testing.T) {
 		x.must(me, Command{Type: "set", Field: "drop.height", Value: "55 cm"})
 		x.arm(5)
 		x.fire()
-		x.must(me, Command{Type: "verdict", Shot: x.Snapshot().Shots[0].ID, Verdict: Good})
+		x.must(me, Command{Type: "verdict", Shot: x.Snapshot().Shots[0].ID, Verdict: record.Good})
 		x.must(me, Command{Type: "note", Shot: x.Snapshot().Shots[0].ID, Text: "like a crown\nof glass"})
 		x.dev.begin()
 		synctest.Wait()
@@ -628,7 +629,7 @@ func TestRestartRemembersAndIsNotArmed(t *testing.T) {
 		assert.InDelta(t, 0.55, float64(s.Set.Drop.Height), 1e-9)
 		require.Len(t, s.Shots, 2)
 		assert.Equal(t, "disarmed", s.Shots[0].Status, "the shot that stopping cut short")
-		assert.Equal(t, Good, s.Shots[1].Verdict)
+		assert.Equal(t, record.Good, s.Shots[1].Verdict)
 		assert.Equal(t, "like a crown\nof glass", s.Shots[1].Note)
 		assert.Empty(t, s.Holder)
 	})
@@ -666,7 +667,7 @@ func TestShotsAreShownOnceTheyAreWritten(t *testing.T) {
 		s = x.Snapshot()
 		require.Len(t, s.Shots, 2, "nothing is lost")
 		assert.Equal(t, 2, s.Shots[0].Number)
-		assert.Equal(t, Record{}, s.Record)
+		assert.Equal(t, RecordStatus{}, s.Record)
 	})
 }
 
@@ -742,8 +743,8 @@ func TestTextsAreChecked(t *testing.T) {
 		assert.Equal(t, "text", x.refused(me, Command{Type: "note", Shot: id, Text: "a\u2066b"}).Field)
 		assert.Equal(t, "name", x.refused(me, Command{Type: "session", Name: "a\nb"}).Field)
 		assert.Equal(t, "verdict", x.refused(me, Command{Type: "verdict", Shot: id, Verdict: "fine"}).Field)
-		x.must(me, Command{Type: "verdict", Shot: id, Verdict: Nothing})
-		x.must(me, Command{Type: "verdict", Shot: id, Verdict: Unjudged})
+		x.must(me, Command{Type: "verdict", Shot: id, Verdict: record.Nothing})
+		x.must(me, Command{Type: "verdict", Shot: id, Verdict: record.Unjudged})
 	})
 }
 

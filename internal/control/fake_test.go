@@ -459,7 +459,7 @@ func (b *fakeJournal) Count(_ context.Context, session int64) (n int, _ error) {
 	return n, nil
 }
 
-func (b *fakeJournal) SetVerdict(ctx context.Context, id int64, v string) error {
+func (b *fakeJournal) SetVerdict(ctx context.Context, id int64, v record.Verdict) error {
 	return b.changeShot(ctx, "verdict", id, func(s *record.Shot) { s.Verdict = v })
 }
 

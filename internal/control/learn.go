@@ -82,7 +82,7 @@ func viewTuning(set shot.Set, shots []record.Shot, outcomes *shot.Outcomes) *Tun
 	}
 	a := l.Advice
 	view := &Tuning{Step: string(a.Step), TrimMs: ms(a.Trim), Sure: a.Sure, Line: a.Line, Words: a.Words,
-		Facts: ViewFacts(a)}
+		Facts: a.Facts}
 	if gap, ok := shot.LearnGap(set, shots, outcomes); ok && gap.Step == tuning.Trim {
 		view.Gap = &GapTuning{TrimMs: ms(gap.Trim), Sure: gap.Sure}
 	}
@@ -90,13 +90,4 @@ func viewTuning(set shot.Set, shots []record.Shot, outcomes *shot.Outcomes) *Tun
 		view.Strip = strip.Draw(strip.FromTries(l.Plan, l.Tries, a), strip.Options{ForPage: true}).SVG
 	}
 	return view
-}
-
-// ViewFacts are what came of the tries as the page shows it.
-func ViewFacts(a tuning.Advice) []Fact {
-	list := []Fact{}
-	for _, f := range a.Facts {
-		list = append(list, Fact(f))
-	}
-	return list
 }

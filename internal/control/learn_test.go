@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/record"
+	"stillwater/internal/tuning"
 )
 
 // Verdicts teach the trim: what they say is in the snapshot, changes with the set, and is there again after a restart.
@@ -30,19 +31,19 @@ func TestVerdictsTeachTheTrim(t *testing.T) {
 		require.NotNil(t, learned())
 		assert.Equal(t, "judge", learned().Step)
 		assert.Empty(t, learned().Facts)
-		x.must(me, Command{Type: "verdict", Shot: 4, Verdict: Early})
-		x.must(me, Command{Type: "verdict", Shot: 3, Verdict: Early})
+		x.must(me, Command{Type: "verdict", Shot: 4, Verdict: record.Early})
+		x.must(me, Command{Type: "verdict", Shot: 3, Verdict: record.Early})
 		l := learned()
 		assert.Equal(t, "trim", l.Step)
 		assert.Positive(t, l.TrimMs)
 		assert.True(t, strings.HasPrefix(l.Line, "Try +"), l.Line)
 		assert.Contains(t, l.Strip, "<svg")
-		assert.Equal(t, Fact{"Good", "0 of 2 judged"}, l.Facts[0])
+		assert.Equal(t, tuning.Fact{Name: "Good", Text: "0 of 2 judged"}, l.Facts[0])
 
 		x.must(me, Command{Type: "set", Field: "trim.drop", Value: "3 ms"})
 		assert.Equal(t, l.TrimMs, learned().TrimMs, "another trim changes nothing of what was seen")
 		x.must(me, Command{Type: "picture", Shot: 4, Picture: Black})
-		assert.Equal(t, Fact{"Good", "0 of 1 judged"}, learned().Facts[0], "a black picture shows nothing")
+		assert.Equal(t, tuning.Fact{Name: "Good", Text: "0 of 1 judged"}, learned().Facts[0], "a black picture shows nothing")
 		x.must(me, Command{Type: "set", Field: "drop.height", Value: "45 cm"})
 		assert.Equal(t, "judge", learned().Step, "of another set nothing is known")
 		x.must(me, Command{Type: "set", Field: "drop.height", Value: "40 cm"})

@@ -25,12 +25,12 @@ func TestStarsAndMarks(t *testing.T) {
 		x.fire()
 		x.must(me, Command{Type: "star", Shot: 1, Star: true})
 		x.must(me, Command{Type: "picture", Shot: 1, Picture: Blurred})
-		for _, v := range []Verdict{TooHigh, TooLow} {
+		for _, v := range []record.Verdict{record.TooHigh, record.TooLow} {
 			x.must(me, Command{Type: "verdict", Shot: 1, Verdict: v})
 		}
 		kept, shown := x.journal.kept()[0], x.Snapshot().Shots[0]
 		assert.Equal(t, []any{true, "blurred", "too low"}, []any{kept.Star, kept.Picture, kept.Verdict})
-		assert.Equal(t, []any{true, Blurred, TooLow}, []any{shown.Star, shown.Picture, shown.Verdict})
+		assert.Equal(t, []any{true, Blurred, record.TooLow}, []any{shown.Star, shown.Picture, shown.Verdict})
 		x.must(me, Command{Type: "star", Shot: 1})
 		x.must(me, Command{Type: "picture", Shot: 1})
 		kept = x.journal.kept()[0]

@@ -16,6 +16,7 @@ import (
 	"stillwater/internal/board"
 	"stillwater/internal/care"
 	"stillwater/internal/need"
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
 	"stillwater/internal/wire"
 )
@@ -122,7 +123,7 @@ func (e *evening) someCommand() Command {
 		}
 		return Command{Type: "session", Name: pick("", "second", "a\x00")}
 	case 8:
-		return Command{Type: "verdict", Shot: e.r.Int64N(5), Verdict: Verdict(pick("good", "early", "fine"))}
+		return Command{Type: "verdict", Shot: e.r.Int64N(5), Verdict: record.Verdict(pick("good", "early", "fine"))}
 	case 9:
 		return Command{Type: "note", Shot: e.r.Int64N(5), Text: pick("", "hm")}
 	case 14:

@@ -261,7 +261,7 @@ func ViewShot(outcomes *shot.Outcomes, s record.Shot) ShotView {
 		ID: s.ID, Number: s.Number, At: s.At, Dated: s.When.Dated.String(), Status: s.Status, OK: !outcome.Failed,
 		Problem: outcome.Problem, LateMs: ms(outcome.Late),
 		Simulated: s.Simulated, DelayMs: ms(time.Duration(s.DelayNs)), Cues: []CueView{}, Seen: s.Seen, Frame: frameOf(s),
-		Verdict: Verdict(s.Verdict), Note: s.Note, Star: s.Star, Picture: Picture(s.Picture), File: s.File,
+		Verdict: s.Verdict, Note: s.Note, Star: s.Star, Picture: Picture(s.Picture), File: s.File,
 		Framed: s.Framed,
 	}
 	if set, err := outcomes.ParseSet(s.Set); err == nil {

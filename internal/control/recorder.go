@@ -116,10 +116,10 @@ func (r *recorder) wakeUp() {
 	}
 }
 
-func (r *recorder) status() Record {
+func (r *recorder) status() RecordStatus {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	return Record{Waiting: len(r.shots), Problem: r.problem}
+	return RecordStatus{Waiting: len(r.shots), Problem: r.problem}
 }
 
 // next is the job to do next; nil when there is none, and then whether there will be none.

@@ -133,10 +133,10 @@ func (c *Control) remarkOf(cmd Command) (remark, error) {
 		}
 		return r, nil
 	}
-	r.write = func(ctx context.Context) error { return journal.SetVerdict(ctx, cmd.Shot, string(cmd.Verdict)) }
+	r.write = func(ctx context.Context) error { return journal.SetVerdict(ctx, cmd.Shot, cmd.Verdict) }
 	r.show = func() {
 		c.changeShown(cmd.Shot, func(s *ShotView) { s.Verdict = cmd.Verdict })
-		c.relearn(cmd.Shot, func(s *record.Shot) { s.Verdict = string(cmd.Verdict) })
+		c.relearn(cmd.Shot, func(s *record.Shot) { s.Verdict = cmd.Verdict })
 	}
 	return r, c.checkVerdict(cmd)
 }
@@ -209,9 +209,9 @@ func (c *Control) fileNumber(cmd Command) (remark, error) {
 // often the delay was right. One that is there may be taken back. The mutex is held.
 func (c *Control) checkVerdict(cmd Command) error {
 	switch {
-	case cmd.Verdict == Unjudged:
+	case cmd.Verdict == record.Unjudged:
 		return nil
-	case !slices.Contains(Verdicts(), cmd.Verdict):
+	case !slices.Contains(record.Verdicts(), cmd.Verdict):
 		return refusal("verdict", fmt.Sprintf("%q is not a verdict.", cmd.Verdict),
 			"Say early, good, late, too high, too low or nothing there.")
 	}

@@ -25,7 +25,7 @@ func TestRemarkIsAcknowledgedOnDisk(t *testing.T) {
 		x.arm(1)
 		x.fire()
 		for _, cmd := range []Command{
-			{Type: "verdict", Shot: 1, Verdict: Good}, {Type: "note", Shot: 1, Text: "like glass"},
+			{Type: "verdict", Shot: 1, Verdict: record.Good}, {Type: "note", Shot: 1, Text: "like glass"},
 		} {
 			stuck := make(chan struct{})
 			x.journal.setStuck(stuck)
@@ -40,7 +40,7 @@ func TestRemarkIsAcknowledgedOnDisk(t *testing.T) {
 			require.NoError(t, <-said)
 		}
 		kept := x.journal.kept()[0]
-		assert.Equal(t, []string{"good", "like glass"}, []string{kept.Verdict, kept.Note})
+		assert.Equal(t, []string{"good", "like glass"}, []string{string(kept.Verdict), kept.Note})
 		s := x.Snapshot().Shots[0]
 		assert.Equal(t, []string{"good", "like glass"}, []string{string(s.Verdict), s.Note})
 	})
@@ -70,16 +70,16 @@ func TestNoVerdictOnWhatTheMachineDid(t *testing.T) {
 		assert.Empty(t, s[2].Problem)
 		assert.Zero(t, s[2].LateMs)
 		for _, made := range s[:2] {
-			for _, v := range []Verdict{Early, Good, Late, Nothing} {
+			for _, v := range []record.Verdict{record.Early, record.Good, record.Late, record.Nothing} {
 				r := x.refused(me, Command{Type: "verdict", Shot: made.ID, Verdict: v})
 				assert.Equal(t, made.Problem, r.Remedy)
 			}
-			x.must(me, Command{Type: "verdict", Shot: made.ID, Verdict: Unjudged})
+			x.must(me, Command{Type: "verdict", Shot: made.ID, Verdict: record.Unjudged})
 			x.must(me, Command{Type: "note", Shot: made.ID, Text: "handsome all the same"})
 		}
-		x.must(me, Command{Type: "verdict", Shot: s[2].ID, Verdict: Late})
+		x.must(me, Command{Type: "verdict", Shot: s[2].ID, Verdict: record.Late})
 		for i, kept := range x.journal.kept() {
-			assert.Equal(t, []string{"late", "", ""}[i], kept.Verdict)
+			assert.Equal(t, []string{"late", "", ""}[i], string(kept.Verdict))
 		}
 		require.NoError(t, x.stop())
 		y := setUpWith(t, x.journal)
@@ -117,14 +117,14 @@ func TestRemarkWhileTheJournalCannotBeWritten(t *testing.T) {
 		stuck := make(chan struct{})
 		x.journal.setStuck(stuck)
 		start = time.Now()
-		r := x.refused(me, Command{Type: "verdict", Shot: 1, Verdict: Late})
+		r := x.refused(me, Command{Type: "verdict", Shot: 1, Verdict: record.Late})
 		assert.Contains(t, r.Why, "the journal does not answer")
 		assert.Equal(t, recordTimeout, time.Since(start), "what the phone asks next is not held up for longer")
 		x.arm(1)
 		x.must(me, Command{Type: "disarm"})
 		close(stuck)
 		synctest.Wait()
-		assert.Equal(t, Late, x.Snapshot().Shots[0].Verdict)
+		assert.Equal(t, record.Late, x.Snapshot().Shots[0].Verdict)
 	})
 }
 
@@ -176,7 +176,7 @@ func TestRemarksAreBounded(t *testing.T) {
 		}
 		full := 0
 		for i := range 200 {
-			if r := x.refused(me, Command{Type: "verdict", Shot: int64(i + 1), Verdict: Good}); r.Remedy ==
+			if r := x.refused(me, Command{Type: "verdict", Shot: int64(i + 1), Verdict: record.Good}); r.Remedy ==
 				"Try again when the record can be written." {
 				full++
 			}
@@ -204,8 +204,8 @@ func TestRemarkThatFailsHoldsUpNothing(t *testing.T) {
 		x.fire()
 		x.fire()
 		x.journal.setDamaged(1)
-		x.refused(me, Command{Type: "verdict", Shot: 1, Verdict: Good})
-		x.refused(me, Command{Type: "verdict", Shot: 2, Verdict: Early}) // the first still cannot be written
+		x.refused(me, Command{Type: "verdict", Shot: 1, Verdict: record.Good})
+		x.refused(me, Command{Type: "verdict", Shot: 2, Verdict: record.Early}) // the first still cannot be written
 		time.Sleep(3 * retryDelay)
 		synctest.Wait()
 		assert.Equal(t, "early", x.journal.kept()[1].Verdict)
@@ -225,7 +225,7 @@ func TestRemarkOnAnOlderShot(t *testing.T) {
 		}
 		x := setUpWith(t, b)
 		x.ready()
-		x.must(me, Command{Type: "verdict", Shot: 3, Verdict: Good})
+		x.must(me, Command{Type: "verdict", Shot: 3, Verdict: record.Good})
 		assert.Equal(t, "good", b.kept()[2].Verdict)
 		assert.Equal(t, "shot", x.refused(me, Command{Type: "note", Shot: 101, Text: "x"}).Field)
 		assert.Empty(t, x.Snapshot().Record.Problem)

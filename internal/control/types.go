@@ -7,6 +7,7 @@ import (
 
 	"stillwater/internal/record"
 	"stillwater/internal/shot"
+	"stillwater/internal/tuning"
 )
 
 // State is what the whole machine is doing, in one word.
@@ -28,52 +29,52 @@ func States() []State { return []State{Safe, Arming, Armed, Firing, Resting, Fau
 // needs no other message, and then each of its fields that changes. Lengths and times a person typed are strings with
 // their units; measured times are numbers in the unit their key names.
 type Snapshot struct {
-	Epoch     int64       `json:"epoch"` // begins anew with each disarm: see Command
-	State     State       `json:"state"`
-	Reason    string      `json:"reason"`     // why it is in this state, in words
-	ArmedLeft int         `json:"armed_left"` // shots still to come
-	ArmedEnds int64       `json:"armed_ends"` // Unix ms when arming ends by itself; 0: not armed
-	ArmsAt    int64       `json:"arms_at"`    // Unix ms when it will be armed; 0: it is not being armed
-	DryRun    bool        `json:"dry_run"`    // armed or being armed, and no output will be switched
-	ArmForS   float64     `json:"arm_for_s"`  // how long an arming lasts at most
-	NeedsGo   bool        `json:"needs_go"`   // armed, and Go opens shutter or valves, or starts the delay
-	Repeat    *RepeatView `json:"repeat"`     // armed, and Go is given again by itself; nil: it is not
-	Board     Board       `json:"board"`
-	Inputs    []InputView `json:"inputs"`
-	Holder    string      `json:"holder"`    // client id that holds the controls, "" nobody
-	Asking    []string    `json:"asking"`    // client ids that asked for them
-	Onlookers int         `json:"onlookers"` // phones connected without the controls
-	Away      bool        `json:"away"`      // the holder is disconnected, or its page is hidden
-	GraceS    float64     `json:"grace_s"`   // how long the holder may be away before what it armed is disarmed
-	Care      []Care      `json:"care"`
-	CareDone  bool        `json:"care_done"`
-	CareAgain string      `json:"care_again"` // why the cautions are to be ticked again, in words; "" for the first time
-	Session   SessionView `json:"session"`
-	Set       shot.Set    `json:"set"`
-	Preview   *Preview    `json:"preview"`   // nil when the set cannot work
-	Refusal   *Refusal    `json:"refusal"`   // why it cannot
-	Evening   []Care      `json:"evening"`   // what an evening needs; it blocks nothing
-	Lighting  *Lighting   `json:"lighting"`  // nil: the set cannot be worked out
-	Elevation string      `json:"elevation"` // the set seen from the side, as SVG; see package elevation
-	Room      *Room       `json:"room"`      // simulated rig only
-	Shots     []ShotView  `json:"shots"`     // newest first, at most 20
-	ShotCount int         `json:"shot_count"`
-	DryEdge   DryEdge     `json:"dry_edge"`  // of its throws
-	DryShots  []DryShot   `json:"dry_shots"` // of the latest dry run, newest first, at most 20; on no record
-	Tuning    *Tuning     `json:"tuning"`    // what the session's tries say of the delay; nil: the set cannot work
-	Sweep     *SweepView  `json:"sweep"`     // a sweep of the trim under way; nil: there is none
-	NextFile  int         `json:"next_file"` // the camera's number of the coming picture; 0: not known
-	Lag       Lag         `json:"lag"`       // of the camera, as measured
-	Camera    CameraNow   `json:"camera"`    // its frames
-	Phases    []Choice    `json:"phases"`
-	Liquids   []Choice    `json:"liquids"`
-	Notice    string      `json:"notice"` // a message: an edge rejected, edges lost, the record full; "" none
-	Record    Record      `json:"record"`
-	Sent      time.Time   `json:"sent"`
+	Epoch     int64        `json:"epoch"` // begins anew with each disarm: see Command
+	State     State        `json:"state"`
+	Reason    string       `json:"reason"`     // why it is in this state, in words
+	ArmedLeft int          `json:"armed_left"` // shots still to come
+	ArmedEnds int64        `json:"armed_ends"` // Unix ms when arming ends by itself; 0: not armed
+	ArmsAt    int64        `json:"arms_at"`    // Unix ms when it will be armed; 0: it is not being armed
+	DryRun    bool         `json:"dry_run"`    // armed or being armed, and no output will be switched
+	ArmForS   float64      `json:"arm_for_s"`  // how long an arming lasts at most
+	NeedsGo   bool         `json:"needs_go"`   // armed, and Go opens shutter or valves, or starts the delay
+	Repeat    *RepeatView  `json:"repeat"`     // armed, and Go is given again by itself; nil: it is not
+	Board     Board        `json:"board"`
+	Inputs    []InputView  `json:"inputs"`
+	Holder    string       `json:"holder"`    // client id that holds the controls, "" nobody
+	Asking    []string     `json:"asking"`    // client ids that asked for them
+	Onlookers int          `json:"onlookers"` // phones connected without the controls
+	Away      bool         `json:"away"`      // the holder is disconnected, or its page is hidden
+	GraceS    float64      `json:"grace_s"`   // how long the holder may be away before what it armed is disarmed
+	Care      []Care       `json:"care"`
+	CareDone  bool         `json:"care_done"`
+	CareAgain string       `json:"care_again"` // why the cautions are to be ticked again, in words; "" for the first time
+	Session   SessionView  `json:"session"`
+	Set       shot.Set     `json:"set"`
+	Preview   *Preview     `json:"preview"`   // nil when the set cannot work
+	Refusal   *Refusal     `json:"refusal"`   // why it cannot
+	Evening   []Care       `json:"evening"`   // what an evening needs; it blocks nothing
+	Lighting  *Lighting    `json:"lighting"`  // nil: the set cannot be worked out
+	Elevation string       `json:"elevation"` // the set seen from the side, as SVG; see package elevation
+	Room      *Room        `json:"room"`      // simulated rig only
+	Shots     []ShotView   `json:"shots"`     // newest first, at most 20
+	ShotCount int          `json:"shot_count"`
+	DryEdge   DryEdge      `json:"dry_edge"`  // of its throws
+	DryShots  []DryShot    `json:"dry_shots"` // of the latest dry run, newest first, at most 20; on no record
+	Tuning    *Tuning      `json:"tuning"`    // what the session's tries say of the delay; nil: the set cannot work
+	Sweep     *SweepView   `json:"sweep"`     // a sweep of the trim under way; nil: there is none
+	NextFile  int          `json:"next_file"` // the camera's number of the coming picture; 0: not known
+	Lag       Lag          `json:"lag"`       // of the camera, as measured
+	Camera    CameraStatus `json:"camera"`    // its frames
+	Phases    []Choice     `json:"phases"`
+	Liquids   []Choice     `json:"liquids"`
+	Notice    string       `json:"notice"` // a message: an edge rejected, edges lost, the record full; "" none
+	Record    RecordStatus `json:"record"`
+	Sent      time.Time    `json:"sent"`
 }
 
-// Record says how the journal keeps up.
-type Record struct {
+// RecordStatus says how the journal keeps up.
+type RecordStatus struct {
 	Waiting int    `json:"waiting"` // shots made and not yet in the journal, so not yet in Shots
 	Problem string `json:"problem"` // why it cannot be written, in words; "" none
 }
@@ -187,13 +188,13 @@ type Preview struct {
 
 // Tuning is what the tries with the set as it is say of its trim.
 type Tuning struct {
-	Step   string  `json:"step"`    // "judge", "trim", "leave", "change set": what to do next
-	TrimMs float64 `json:"trim_ms"` // to make the next try with
-	Sure   float64 `json:"sure"`    // the probability that no other trim gets clearly more good shots
-	Line   string  `json:"line"`    // in a few words
-	Words  string  `json:"words"`   // in sentences
-	Facts  []Fact  `json:"facts"`   // what came of the tries so far
-	Strip  string  `json:"strip"`   // the tries drawn over their delay, as SVG; "" there is none; see package strip
+	Step   string        `json:"step"`    // "judge", "trim", "leave", "change set": what to do next
+	TrimMs float64       `json:"trim_ms"` // to make the next try with
+	Sure   float64       `json:"sure"`    // the probability that no other trim gets clearly more good shots
+	Line   string        `json:"line"`    // in a few words
+	Words  string        `json:"words"`   // in sentences
+	Facts  []tuning.Fact `json:"facts"`   // what the tries show so far; empty: nothing is judged
+	Strip  string        `json:"strip"`   // the tries drawn over their delay, as SVG; "" there is none; see package strip
 
 	Gap *GapTuning `json:"gap"` // another trim of the gap is likely to be better; nil: none, or the set has no such trim
 }
@@ -202,12 +203,6 @@ type Tuning struct {
 type GapTuning struct {
 	TrimMs float64 `json:"trim_ms"`
 	Sure   float64 `json:"sure"` // as of Tuning
-}
-
-// Fact is one thing that came of the tries, for a list.
-type Fact struct {
-	Name string `json:"name"`
-	Text string `json:"text"`
 }
 
 // Mark is one instant on the timeline.
@@ -253,22 +248,6 @@ type Room struct {
 	PaceSays string `json:"pace_says"` // why no sooner; "": as soon as usual
 }
 
-// Verdict is what a person says of a frame.
-type Verdict string
-
-const (
-	Unjudged Verdict = ""
-	Early    Verdict = "early"
-	Good     Verdict = "good"
-	Late     Verdict = "late"
-	Nothing  Verdict = "nothing there"
-	TooHigh  Verdict = "too high" // of the aim, not of the time
-	TooLow   Verdict = "too low"
-)
-
-// Verdicts lists every Verdict.
-func Verdicts() []Verdict { return []Verdict{Unjudged, Early, Good, Late, Nothing, TooHigh, TooLow} }
-
 // Picture is what is wrong with a picture, whatever it shows.
 type Picture string
 
@@ -284,30 +263,30 @@ func Pictures() []Picture { return []Picture{Usable, Blurred, Black} }
 
 // ShotView is one try as the page shows it. Actual times are the board's own stamps.
 type ShotView struct {
-	ID         int64     `json:"id"`
-	Number     int       `json:"number"` // in the session, from 1
-	At         time.Time `json:"at"`
-	Dated      string    `json:"dated"`  // how the date is known, in words; "" the machine's clock
-	Status     string    `json:"status"` // "done", "late", ... in words
-	OK         bool      `json:"ok"`
-	Problem    string    `json:"problem"` // why it gets no verdict and what to do, in words; "" it may have one
-	LateMs     float64   `json:"late_ms"` // by the machine, more than the plan's own scatter; negative: early; 0: not
-	Simulated  bool      `json:"simulated"`
-	IntervalMs *float64  `json:"interval_ms"` // null without a gate
-	DelayMs    float64   `json:"delay_ms"`
-	Kind       shot.Kind `json:"kind"`      // "" its set cannot be read
-	Aimed      bool      `json:"aimed"`     // what it shows may be too high or too low
-	TrimMs     float64   `json:"trim_ms"`   // of its kind
-	SpeedMS    *float64  `json:"speed_m_s"` // of the throw at the second beam; null for another kind
-	Cues       []CueView `json:"cues"`
-	Seen       string    `json:"seen"`  // simulated rig: what the camera saw
-	Frame      string    `json:"frame"` // simulated rig: the address of its picture below /frames/; "" there is none
-	Verdict    Verdict   `json:"verdict"`
-	Note       string    `json:"note"`
-	Star       bool      `json:"star"` // to be kept
-	Picture    Picture   `json:"picture"`
-	Framed     bool      `json:"framed"` // the camera's frame of it is below /record/frames/, by its ID
-	File       int       `json:"file"`   // the camera's number of the picture; 0: not known
+	ID         int64          `json:"id"`
+	Number     int            `json:"number"` // in the session, from 1
+	At         time.Time      `json:"at"`
+	Dated      string         `json:"dated"`  // how the date is known, in words; "" the machine's clock
+	Status     string         `json:"status"` // "done", "late", ... in words
+	OK         bool           `json:"ok"`
+	Problem    string         `json:"problem"` // why it gets no verdict and what to do, in words; "" it may have one
+	LateMs     float64        `json:"late_ms"` // by the machine, more than the plan's own scatter; negative: early; 0: not
+	Simulated  bool           `json:"simulated"`
+	IntervalMs *float64       `json:"interval_ms"` // null without a gate
+	DelayMs    float64        `json:"delay_ms"`
+	Kind       shot.Kind      `json:"kind"`      // "" its set cannot be read
+	Aimed      bool           `json:"aimed"`     // what it shows may be too high or too low
+	TrimMs     float64        `json:"trim_ms"`   // of its kind
+	SpeedMS    *float64       `json:"speed_m_s"` // of the throw at the second beam; null for another kind
+	Cues       []CueView      `json:"cues"`
+	Seen       string         `json:"seen"`  // simulated rig: what the camera saw
+	Frame      string         `json:"frame"` // simulated rig: the address of its picture below /frames/; "" there is none
+	Verdict    record.Verdict `json:"verdict"`
+	Note       string         `json:"note"`
+	Star       bool           `json:"star"` // to be kept
+	Picture    Picture        `json:"picture"`
+	Framed     bool           `json:"framed"` // the camera's frame of it is below /record/frames/, by its ID
+	File       int            `json:"file"`   // the camera's number of the picture; 0: not known
 
 	CameraFrame *FrameView `json:"camera"` // the camera's frame; null: none, or not known yet
 
@@ -377,32 +356,32 @@ type CueView struct {
 //	page      Hidden      the phone is locked or shows something else: a holder that stays so is taken for gone
 //	clock     Now         the phone's clock, Unix ms: dates shots when the machine's own clock is not set
 type Command struct {
-	Type    string  `json:"type"`
-	To      string  `json:"to,omitempty"`
-	ID      string  `json:"id,omitempty"`
-	Ticked  bool    `json:"ticked,omitempty"`
-	Field   string  `json:"field,omitempty"`
-	Value   string  `json:"value,omitempty"`
-	Name    string  `json:"name,omitempty"`
-	Shots   int     `json:"shots,omitempty"`
-	DelayS  int     `json:"delay_s,omitempty"`
-	RepeatS int     `json:"repeat_s,omitempty"`
-	PaceS   int     `json:"pace_s,omitempty"`
-	Dry     bool    `json:"dry,omitempty"`
-	Shot    int64   `json:"shot,omitempty"`
-	Verdict Verdict `json:"verdict,omitempty"`
-	Text    string  `json:"text,omitempty"`
-	Session int64   `json:"session,omitempty"`
-	Number  int     `json:"number,omitempty"`
-	Star    bool    `json:"star,omitempty"`
-	Picture Picture `json:"picture,omitempty"`
-	File    int     `json:"file,omitempty"`
-	Output  string  `json:"output,omitempty"`
-	Input   string  `json:"input,omitempty"`
-	Level   int     `json:"level,omitempty"`
-	Hidden  bool    `json:"hidden,omitempty"`
-	Now     int64   `json:"now,omitempty"`
-	Epoch   int64   `json:"epoch,omitempty"`
+	Type    string         `json:"type"`
+	To      string         `json:"to,omitempty"`
+	ID      string         `json:"id,omitempty"`
+	Ticked  bool           `json:"ticked,omitempty"`
+	Field   string         `json:"field,omitempty"`
+	Value   string         `json:"value,omitempty"`
+	Name    string         `json:"name,omitempty"`
+	Shots   int            `json:"shots,omitempty"`
+	DelayS  int            `json:"delay_s,omitempty"`
+	RepeatS int            `json:"repeat_s,omitempty"`
+	PaceS   int            `json:"pace_s,omitempty"`
+	Dry     bool           `json:"dry,omitempty"`
+	Shot    int64          `json:"shot,omitempty"`
+	Verdict record.Verdict `json:"verdict,omitempty"`
+	Text    string         `json:"text,omitempty"`
+	Session int64          `json:"session,omitempty"`
+	Number  int            `json:"number,omitempty"`
+	Star    bool           `json:"star,omitempty"`
+	Picture Picture        `json:"picture,omitempty"`
+	File    int            `json:"file,omitempty"`
+	Output  string         `json:"output,omitempty"`
+	Input   string         `json:"input,omitempty"`
+	Level   int            `json:"level,omitempty"`
+	Hidden  bool           `json:"hidden,omitempty"`
+	Now     int64          `json:"now,omitempty"`
+	Epoch   int64          `json:"epoch,omitempty"`
 
 	FromMs   float64 `json:"from_ms,omitempty"`
 	ToMs     float64 `json:"to_ms,omitempty"`

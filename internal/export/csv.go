@@ -107,7 +107,7 @@ func csvLine(s ShotEntry, names []string) ([]string, error) {
 		}
 		line = append(line, cells[name]...)
 	}
-	return append(line, Harmless(s.Seen), Harmless(s.Verdict), Harmless(s.Note),
+	return append(line, Harmless(s.Seen), Harmless(string(s.Verdict)), Harmless(s.Note),
 		fmt.Sprint(s.Star), Harmless(s.Picture), optional(s.PastMm), optional(s.PastSDMm), file,
 		Harmless(string(s.Set)), s.Damaged), nil
 }

@@ -169,8 +169,8 @@ func (s finding) writeLine(w io.Writer, f *finder) error {
 		return f.writeLine(w, s.id(), dateWords(s.session.Started, s.session.When, layout), kindWords(s.session),
 			fmt.Sprint(s.session.Shots, " ", plural(s.session.Shots, "shot", "shots")), titleOf(s.session.Session))
 	}
-	return f.writeLine(w, s.id(), dateWords(s.shot.At, s.shot.When, layout), history.KindOf(s.shot.Set), s.shot.Verdict,
-		strings.TrimSpace(s.shot.Note+foundMarks(*s.shot)+damagedWords(*s.shot)))
+	return f.writeLine(w, s.id(), dateWords(s.shot.At, s.shot.When, layout), history.KindOf(s.shot.Set),
+		string(s.shot.Verdict), strings.TrimSpace(s.shot.Note+foundMarks(*s.shot)+damagedWords(*s.shot)))
 }
 
 // foundMarks are the marks of a shot and its file number.

@@ -19,12 +19,12 @@ type SessionEntry struct {
 	Name    string `json:"name"`
 	Started string `json:"started"` // RFC 3339, the best date known
 	when
-	Board    string          `json:"board"`
-	Kinds    []string        `json:"kinds"` // of its shots, or else of its set; none: not known
-	Shots    int             `json:"shots"`
-	Verdicts map[string]int  `json:"verdicts"` // the key "unjudged" is for those without one
-	Set      json.RawMessage `json:"set"`
-	Damaged  string          `json:"damaged,omitempty"` // what of it cannot be read, in words
+	Board    string                 `json:"board"`
+	Kinds    []string               `json:"kinds"` // of its shots, or else of its set; none: not known
+	Shots    int                    `json:"shots"`
+	Verdicts map[record.Verdict]int `json:"verdicts"` // the key "unjudged" is for those without one
+	Set      json.RawMessage        `json:"set"`
+	Damaged  string                 `json:"damaged,omitempty"` // what of it cannot be read, in words
 }
 
 // ShotEntry is a shot as it is written in JSON. Cue times are from the sensor's edge; gate and clock are the edges'
@@ -50,7 +50,7 @@ type ShotEntry struct {
 	Cues     []CueEntry      `json:"cues"`
 	CuesText string          `json:"cues_text,omitempty"` // of damaged ones: all of them as the record has them
 	Seen     string          `json:"seen"`
-	Verdict  string          `json:"verdict"`
+	Verdict  record.Verdict  `json:"verdict"`
 	Note     string          `json:"note"`
 	Star     bool            `json:"star"`              // to be kept
 	Picture  string          `json:"picture"`           // "blurred", "black"; "" nothing is wrong with it
@@ -130,9 +130,9 @@ func SessionsOf(all []record.Summary) []SessionEntry {
 }
 
 func sessionOf(s record.Summary) SessionEntry {
-	counts := map[string]int{}
+	counts := map[record.Verdict]int{}
 	for verdict, n := range s.Verdicts {
-		if verdict == "" {
+		if verdict == record.Unjudged {
 			verdict = "unjudged"
 		}
 		counts[verdict] += n

@@ -17,7 +17,8 @@ import (
 )
 
 // verdicts in the order of the columns of SessionTable; the last is none yet.
-var verdicts = []string{"early", "good", "late", "too high", "too low", "nothing there", ""}
+var verdicts = []record.Verdict{record.Early, record.Good, record.Late, record.TooHigh, record.TooLow, record.Nothing,
+	record.Unjudged}
 
 // SessionTable writes a line a session for people: when it was, of which kinds its shots were and how judged.
 func SessionTable(w io.Writer, all []record.Summary) error {
@@ -142,7 +143,7 @@ func endWords(s record.Shot, outcome shot.Outcome) string {
 func remarkWords(s record.Shot) string {
 	words := history.Marks(s)
 	if s.Verdict != "" {
-		words = append([]string{s.Verdict}, words...)
+		words = append([]string{string(s.Verdict)}, words...)
 	}
 	return strings.Join(words, ", ")
 }

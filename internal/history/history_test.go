@@ -26,7 +26,7 @@ func setText(t testing.TB, change func(*shot.Set)) string {
 }
 
 // made is a drop's shot with a delay and a verdict.
-func made(t testing.TB, delayMs float64, verdict string) record.Shot {
+func made(t testing.TB, delayMs float64, verdict record.Verdict) record.Shot {
 	t.Helper()
 	delay := int64(delayMs * 1e6)
 	return record.Shot{Status: record.StatusDone, Set: setText(t, func(*shot.Set) {}), DelayNs: delay, Verdict: verdict,
@@ -52,7 +52,7 @@ func join(parts ...[]record.Shot) (all []record.Shot) {
 
 // Judged is what a person judged, in what is counted as in what is learned; what was only measured is called that.
 func TestJudgedIsByAPerson(t *testing.T) {
-	contact := func(verdict string) record.Shot {
+	contact := func(verdict record.Verdict) record.Shot {
 		s := made(t, 96, verdict)
 		s.Set = setText(t, func(set *shot.Set) { set.Kind, set.Drop.Phase = shot.Drop, splash.Contact })
 		return s
@@ -93,7 +93,7 @@ func TestBestDelay(t *testing.T) {
 
 // What counts for a delay speaks of the time, and of the delay, not of the machine.
 func TestWhatIsCounted(t *testing.T) {
-	for verdict, counts := range map[string]bool{"early": true, "good": true, "late": true, "nothing there": true,
+	for verdict, counts := range map[record.Verdict]bool{"early": true, "good": true, "late": true, "nothing there": true,
 		"too high": false, "too low": false, "": false} {
 		got := Summarize([]record.Shot{made(t, 96, verdict)}, new(shot.Outcomes)).ByKind[0]
 		assert.Equal(t, counts, got.List[0].Counted, verdict)
@@ -116,7 +116,7 @@ func TestWhatIsCounted(t *testing.T) {
 func TestTriesByTrimForThrows(t *testing.T) {
 	var shots []record.Shot
 	for i := range 12 {
-		s := made(t, 100+7.7*float64(i), []string{"early", "good"}[i%2])
+		s := made(t, 100+7.7*float64(i), []record.Verdict{record.Early, record.Good}[i%2])
 		s.Set = setText(t, func(set *shot.Set) { set.Kind, set.Trim.Throw = shot.Throw, phys.Time(16e-3*float64(i%2)) })
 		shots = append(shots, s)
 	}

@@ -58,8 +58,8 @@ func (q Query) MatchShot(session string, made record.Shot) bool {
 
 // Remarks are what a person says of a shot besides the note: the verdict, or that there is none, and the marks.
 func Remarks(made record.Shot) []string {
-	remarks := []string{made.Verdict}
-	if made.Verdict == "" {
+	remarks := []string{string(made.Verdict)}
+	if made.Verdict == record.Unjudged {
 		remarks[0] = "unjudged"
 	}
 	return append(remarks, Marks(made)...)

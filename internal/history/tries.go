@@ -13,14 +13,6 @@ import (
 	"stillwater/internal/strip"
 )
 
-// What a person says of a frame, as far as it says something of the time. Too high and too low speak of the aim.
-const (
-	early   = "early"
-	good    = "good"
-	late    = "late"
-	nothing = "nothing there"
-)
-
 const (
 	// minTries is how many judged tries a delay must have before its share of good ones is compared with others'.
 	// Five of five still says no more than 48 to 100 % (exact binomial interval, 95 %); with fewer it says nothing.
@@ -33,8 +25,8 @@ const (
 type Try struct {
 	Number  int
 	At      time.Duration // on the axis
-	Verdict string        // "" unjudged
-	Counted bool          // the verdict speaks of the time, and the picture shows it
+	Verdict record.Verdict
+	Counted bool // the verdict speaks of the time, and the picture shows it
 }
 
 // Best is where the largest share of tries was good.
@@ -125,10 +117,11 @@ func (t *Tries) learn(set shot.Set, newest record.Shot, shots []record.Shot, out
 	}
 }
 
-// counted reports whether a verdict says something of the time. A black picture shows nothing of it.
+// counted reports whether a verdict says something of the time: too high and too low speak of the aim.
+// A black picture shows nothing of it.
 func counted(made record.Shot) bool {
 	switch made.Verdict {
-	case early, good, late, nothing:
+	case record.Early, record.Good, record.Late, record.Nothing:
 		return made.Picture != record.PictureBlack
 	}
 	return false
@@ -151,7 +144,7 @@ func (t *Tries) findBest() {
 		groups[key].Tries++
 		most = max(most, groups[key].Tries)
 		sums[key] += try.At
-		if try.Verdict == good {
+		if try.Verdict == record.Good {
 			groups[key].Good++
 		}
 	}

@@ -16,6 +16,7 @@ import (
 	"stillwater/internal/match"
 	"stillwater/internal/page"
 	"stillwater/internal/phys"
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
 )
 
@@ -196,7 +197,7 @@ func (f *found) show(s *contactsheet.Sheet, accepted []control.PastMeasured) {
 			one.Taken = e.Taken.Format("2006-01-02 15:04:05")
 		}
 		if e.Look != nil {
-			one.Verdict, one.Says, one.Next = control.Verdict(e.Look.Suggested), e.Look.Reasons, e.Look.Next
+			one.Verdict, one.Says, one.Next = record.Verdict(e.Look.Suggested), e.Look.Reasons, e.Look.Next
 		}
 		f.view.Frames = append(f.view.Frames, one)
 		if e.Sure != match.Open && e.Pictured {

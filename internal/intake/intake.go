@@ -38,7 +38,7 @@ type Journal interface {
 type Display interface {
 	State() control.State
 	SessionID() int64
-	ShowCamera(session int64, now control.CameraNow, frames map[int64]control.FrameView)
+	ShowCamera(session int64, now control.CameraStatus, frames map[int64]control.FrameView)
 }
 
 // Options is what an Intake is made of. Dir and Journal must be given.
@@ -305,7 +305,7 @@ func (i *Intake) say(e *evening, busy string) {
 func (i *Intake) show(e *evening, frames map[int64]control.FrameView) {
 	i.version++
 	if i.display != nil {
-		i.display.ShowCamera(e.session, control.CameraNow{Version: i.version, Busy: e.busy, Measured: len(e.measured),
+		i.display.ShowCamera(e.session, control.CameraStatus{Version: i.version, Busy: e.busy, Measured: len(e.measured),
 			Problem: i.problemWords()}, frames)
 	}
 }
@@ -356,7 +356,7 @@ func (i *Intake) run(ctx context.Context, display Display) {
 func (i *Intake) begin(ctx context.Context, session int64) {
 	i.mu.Lock()
 	i.version++
-	i.display.ShowCamera(session, control.CameraNow{Version: i.version, Problem: i.problemWords()}, nil)
+	i.display.ShowCamera(session, control.CameraStatus{Version: i.version, Problem: i.problemWords()}, nil)
 	i.mu.Unlock()
 	for _, one := range append(i.unsettled(), session) {
 		if one == 0 {

@@ -37,7 +37,7 @@ type screen struct {
 	mu      sync.Mutex
 	state   control.State
 	session int64
-	now     control.CameraNow
+	now     control.CameraStatus
 	frames  map[int64]control.FrameView
 	news    chan struct{}
 }
@@ -56,7 +56,7 @@ func (s *screen) be(state control.State) {
 
 func (s *screen) SessionID() int64 { return s.session }
 
-func (s *screen) ShowCamera(_ int64, now control.CameraNow, frames map[int64]control.FrameView) {
+func (s *screen) ShowCamera(_ int64, now control.CameraStatus, frames map[int64]control.FrameView) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.now = now
@@ -70,7 +70,7 @@ func (s *screen) ShowCamera(_ int64, now control.CameraNow, frames map[int64]con
 }
 
 // until waits for what phones are shown.
-func (s *screen) until(t *testing.T, what string, is func(control.CameraNow, map[int64]control.FrameView) bool) {
+func (s *screen) until(t *testing.T, what string, is func(control.CameraStatus, map[int64]control.FrameView) bool) {
 	t.Helper()
 	late := time.After(4 * time.Minute)
 	for {
@@ -181,14 +181,14 @@ func (x *studio) sendAll() {
 func (x *studio) untilFramed(shots int) {
 	x.t.Helper()
 	x.screen.until(x.t, fmt.Sprint(shots, " shots have frames"),
-		func(now control.CameraNow, frames map[int64]control.FrameView) bool {
+		func(now control.CameraStatus, frames map[int64]control.FrameView) bool {
 			return now.Busy == "" && len(frames) == shots
 		})
 }
 
 func (x *studio) untilLooked() {
 	x.t.Helper()
-	x.screen.until(x.t, "all was looked at", func(control.CameraNow, map[int64]control.FrameView) bool {
+	x.screen.until(x.t, "all was looked at", func(control.CameraStatus, map[int64]control.FrameView) bool {
 		e, err := x.evening(x.t.Context(), x.session)
 		require.NoError(x.t, err)
 		x.mu.Lock()
@@ -255,11 +255,11 @@ func TestArmedComesFirst(t *testing.T) {
 	require.NoError(t, x.send("PICT0471.JPG"))
 	x.screen.be(control.Armed)
 	x.start()
-	x.screen.until(t, "it is shown", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+	x.screen.until(t, "it is shown", func(now control.CameraStatus, _ map[int64]control.FrameView) bool {
 		return now.Version > 0
 	})
 	assert.ErrorIs(t, x.send("PICT0472.JPG"), page.ErrArmed)
-	x.screen.until(t, "it says that it waits", func(now control.CameraNow, frames map[int64]control.FrameView) bool {
+	x.screen.until(t, "it says that it waits", func(now control.CameraStatus, frames map[int64]control.FrameView) bool {
 		return now.Busy == "waiting until nothing is armed" && len(frames) == 0
 	})
 	assert.True(t, x.view().Waits)
@@ -293,7 +293,7 @@ func TestArmedMeanwhile(t *testing.T) {
 	x.o.Journal = a
 	x.sendAll()
 	x.start()
-	x.screen.until(t, "it waits", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+	x.screen.until(t, "it waits", func(now control.CameraStatus, _ map[int64]control.FrameView) bool {
 		return now.Busy == "waiting until nothing is armed"
 	})
 	x.screen.be(control.Safe)
@@ -307,14 +307,14 @@ func TestPairOnThePage(t *testing.T) {
 	x.start()
 	x.files = map[string][]byte{"PICT0471.JPG": x.files["PICT0471.JPG"], "PICT0472.JPG": x.files["PICT0472.JPG"]}
 	x.sendAll()
-	x.screen.until(t, "they were looked at", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+	x.screen.until(t, "they were looked at", func(now control.CameraStatus, _ map[int64]control.FrameView) bool {
 		return now.Busy == "" && len(x.view().Frames) == 2
 	})
 	require.ErrorContains(t, x.Pair(t.Context(), x.session, 2, "PICT0999"), `Session 1 has no frame "PICT0999"`)
 	require.ErrorContains(t, x.Pair(t.Context(), x.session, 0, "PICT0472"), "Nobody said which shot PICT0472 is")
 	require.NoError(t, x.Pair(t.Context(), x.session, 2, "PICT0472"))
-	settled := func(id int64) func(control.CameraNow, map[int64]control.FrameView) bool {
-		return func(_ control.CameraNow, frames map[int64]control.FrameView) bool { return frames[id].Settled }
+	settled := func(id int64) func(control.CameraStatus, map[int64]control.FrameView) bool {
+		return func(_ control.CameraStatus, frames map[int64]control.FrameView) bool { return frames[id].Settled }
 	}
 	x.screen.until(t, "it is settled", settled(x.shots[1].ID))
 	assert.Equal(t, "certain", x.view().Frames[1].Sure)
@@ -326,7 +326,7 @@ func TestPairOnThePage(t *testing.T) {
 			fmt.Sprintf("Session 1 has no shot %d. Type a number from 1 to 8.", number))
 	}
 	require.NoError(t, x.Pair(t.Context(), x.session, 0, "PICT0472"))
-	x.screen.until(t, "it is taken back", func(_ control.CameraNow, frames map[int64]control.FrameView) bool {
+	x.screen.until(t, "it is taken back", func(_ control.CameraStatus, frames map[int64]control.FrameView) bool {
 		return !frames[x.shots[1].ID].Settled
 	})
 }
@@ -334,7 +334,7 @@ func TestPairOnThePage(t *testing.T) {
 // untilSaid waits until something that was said last has changed something.
 func (x *studio) untilSaid(words string) page.CameraView {
 	x.t.Helper()
-	x.screen.until(x.t, "it says what it changed", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+	x.screen.until(x.t, "it says what it changed", func(now control.CameraStatus, _ map[int64]control.FrameView) bool {
 		c := x.view().Changed
 		return now.Busy == "" && c != nil && strings.Contains(c.Words, words)
 	})
@@ -485,7 +485,7 @@ func TestLargerPicture(t *testing.T) {
 		"PICT0471.JPG": framestest.WithExif(framestest.Plain(2400, 1600), "2026:11:24 17:30:00", "")}
 	x.start()
 	x.sendAll()
-	x.screen.until(t, "it is looked at", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+	x.screen.until(t, "it is looked at", func(now control.CameraStatus, _ map[int64]control.FrameView) bool {
 		return now.Busy == "" && len(x.view().Frames) == 1
 	})
 	x.screen.be(control.Armed)
@@ -516,7 +516,7 @@ func TestStopEndsALargerPicture(t *testing.T) {
 		"PICT0471.JPG": framestest.WithExif(framestest.Plain(2400, 1600), "2026:11:24 17:30:00", "")}
 	x.start()
 	x.sendAll()
-	x.screen.until(t, "it is looked at", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+	x.screen.until(t, "it is looked at", func(now control.CameraStatus, _ map[int64]control.FrameView) bool {
 		return now.Busy == "" && len(x.view().Frames) == 1
 	})
 	making := make(chan struct{})
@@ -551,7 +551,7 @@ func TestProblemIsShown(t *testing.T) {
 	x.start()
 	shows := func(want string) {
 		t.Helper()
-		x.screen.until(t, want, func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+		x.screen.until(t, want, func(now control.CameraStatus, _ map[int64]control.FrameView) bool {
 			return now.Problem == want
 		})
 	}
@@ -595,7 +595,7 @@ func TestRefusedPairStaysExplained(t *testing.T) {
 	x.untilFramed(7)
 	gone.number.Store(8)
 	require.NoError(t, x.Pair(t.Context(), x.session, 8, "PICT0471"))
-	explained := func(control.CameraNow, map[int64]control.FrameView) bool { return len(x.view().Problems) > 0 }
+	explained := func(control.CameraStatus, map[int64]control.FrameView) bool { return len(x.view().Problems) > 0 }
 	x.screen.until(t, "it is explained", explained)
 	why := []string{"Session 1 has no shot 8. Open the frame and say again which shot it is."}
 	for range 3 {
@@ -643,7 +643,7 @@ func TestSaidWhileArmedIsKept(t *testing.T) {
 	x.screen.be(control.Armed)
 	require.NoError(t, x.Pair(t.Context(), x.session, 2, "PICT0472"))
 	x.startAnew() // nothing is written when it ends, so that this is as a kill is
-	settled := func(_ control.CameraNow, frames map[int64]control.FrameView) bool {
+	settled := func(_ control.CameraStatus, frames map[int64]control.FrameView) bool {
 		return frames[x.shots[1].ID].Settled
 	}
 	x.screen.until(t, "it is settled", settled)

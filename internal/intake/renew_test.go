@@ -77,7 +77,7 @@ func newMeasured(t *testing.T) *studio {
 // until waits until what is known of the session is so, and nothing is being done about it.
 func (x *studio) until(is func(page.CameraView) bool) page.CameraView {
 	x.t.Helper()
-	x.screen.until(x.t, "it is known", func(control.CameraNow, map[int64]control.FrameView) bool {
+	x.screen.until(x.t, "it is known", func(control.CameraStatus, map[int64]control.FrameView) bool {
 		v := x.view()
 		return v.Busy == "" && is(v)
 	})
@@ -170,7 +170,7 @@ func TestRenewalWaitsWhileArmed(t *testing.T) {
 	before := x.view()
 	require.NoError(t, x.journal.SetVerdict(t.Context(), x.shots[2].ID, "late"))
 	assert.NotEmpty(t, x.view().Busy, "as soon as the verdict is on record")
-	x.screen.until(t, "it waits", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+	x.screen.until(t, "it waits", func(now control.CameraStatus, _ map[int64]control.FrameView) bool {
 		return now.Busy == waiting
 	})
 	assert.Equal(t, before.Lesson, x.view().Lesson)
@@ -354,7 +354,7 @@ func TestSaidOfAnOlderSessionIsSettled(t *testing.T) {
 	x.open()
 	x.screen.session = newer.ID
 	x.start()
-	x.screen.until(t, "it is settled", func(control.CameraNow, map[int64]control.FrameView) bool {
+	x.screen.until(t, "it is settled", func(control.CameraStatus, map[int64]control.FrameView) bool {
 		kept, err := x.journal.Frames(t.Context(), x.session)
 		require.NoError(t, err)
 		return slices.ContainsFunc(kept, func(f record.Frame) bool {

@@ -33,7 +33,7 @@ func (x *studio) watched(t *testing.T) (w *watcher, log *proctest.Log) {
 func (x *studio) startShown() {
 	x.t.Helper()
 	x.start()
-	x.screen.until(x.t, "it is shown", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+	x.screen.until(x.t, "it is shown", func(now control.CameraStatus, _ map[int64]control.FrameView) bool {
 		return now.Version > 0
 	})
 }
@@ -99,7 +99,7 @@ func TestNotKeptIsShown(t *testing.T) {
 		for range 2 {
 			w.set(w.look(t.Context()))
 		}
-		x.screen.until(t, want, func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+		x.screen.until(t, want, func(now control.CameraStatus, _ map[int64]control.FrameView) bool {
 			return now.Problem == want
 		})
 	}
@@ -119,7 +119,7 @@ func TestNotKeptIsShown(t *testing.T) {
 	for range 2 {
 		w.set(w.look(t.Context()))
 	}
-	x.screen.until(t, "only the folder", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+	x.screen.until(t, "only the folder", func(now control.CameraStatus, _ map[int64]control.FrameView) bool {
 		return strings.HasPrefix(now.Problem, "The folder for the camera's files cannot be looked into")
 	})
 	require.NoError(t, os.Mkdir(w.dir, 0o700))
@@ -249,7 +249,7 @@ func TestCameraWithoutItsProgram(t *testing.T) {
 	x.start()
 	from.Dir = t.TempDir()
 	defer x.Watch(t.Context(), from)()
-	x.screen.until(t, "phones are shown it", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+	x.screen.until(t, "phones are shown it", func(now control.CameraStatus, _ map[int64]control.FrameView) bool {
 		return strings.Contains(now.Problem, "gphoto2 is not installed")
 	})
 	_, err = Sources{Port: "auto"}.Or("x", "", nil)

@@ -39,7 +39,7 @@ func TestJournalFromBeforeBoots(t *testing.T) {
 	require.Len(t, sessions, 2)
 	assert.Equal(t, record.Summary{Session: record.Session{ID: 1, Name: "crowns", Started: time.Unix(1, 0), Board: "gpio",
 		Set: "{}", Care: "[]", When: record.When{Wall: time.Unix(1, 0)}}, Shots: 2,
-		Verdicts: map[string]int{"good": 1, "": 1}}, sessions[1])
+		Verdicts: map[record.Verdict]int{"good": 1, "": 1}}, sessions[1])
 	new, err := j.Add(ctx, record.Shot{Session: 1, At: time.Unix(0, 0),
 		When: record.When{Boot: "a", SinceBoot: time.Second}})
 	require.NoError(t, err)

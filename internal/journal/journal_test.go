@@ -68,8 +68,8 @@ func someShot(r *rand.Rand, session int64) record.Shot {
 	word := func() string { return words[r.IntN(len(words))] }
 	s := record.Shot{Session: session, At: time.Unix(1_800_000_000+r.Int64N(1e6), r.Int64N(1e9)), Status: word(),
 		Simulated: r.IntN(2) == 0, BootID: r.Uint32(), GateNs: r.Int64(), ClockNs: -r.Int64(), IntervalNs: r.Int64N(1e9),
-		DelayNs: r.Int64N(1e9), Set: word(), Program: word(), Cues: []record.Cue{}, Seen: word(), Verdict: word(),
-		Note: word()}
+		DelayNs: r.Int64N(1e9), Set: word(), Program: word(), Cues: []record.Cue{}, Seen: word(),
+		Verdict: record.Verdict(word()), Note: word()}
 	s.When.Wall = s.At
 	for range r.IntN(9) {
 		s.Cues = append(s.Cues, record.Cue{Name: "valve\n\"1\"", Opening: r.IntN(2) == 0, PlannedNs: r.Int64N(1e9),
@@ -146,7 +146,7 @@ func TestSessions(t *testing.T) {
 	first, second, third := session(t, j), session(t, j), session(t, j)
 	require.NoError(t, j.SaveSet(ctx, second.ID, `{"kind":"throw"}`))
 	require.NoError(t, j.SaveCare(ctx, second.ID, `[]`))
-	for i, verdict := range []string{"good", "good", "late", ""} {
+	for i, verdict := range []record.Verdict{"good", "good", "late", ""} {
 		_, err := j.Add(ctx, record.Shot{Session: first.ID, At: time.Unix(int64(i), 0), Verdict: verdict})
 		require.NoError(t, err)
 	}
@@ -161,9 +161,9 @@ func TestSessions(t *testing.T) {
 	all, err = j.Sessions(ctx)
 	require.NoError(t, err)
 	assert.Equal(t, []record.Summary{
-		{Session: third, Verdicts: map[string]int{}},
-		{Session: second, Verdicts: map[string]int{}},
-		{Session: first, Shots: 4, Verdicts: map[string]int{"good": 2, "late": 1, "": 1}},
+		{Session: third, Verdicts: map[record.Verdict]int{}},
+		{Session: second, Verdicts: map[record.Verdict]int{}},
+		{Session: first, Shots: 4, Verdicts: map[record.Verdict]int{"good": 2, "late": 1, "": 1}},
 	}, all)
 }
 
@@ -203,7 +203,7 @@ func TestAgainstModel(t *testing.T) {
 		for range 30 {
 			if len(model) > 0 && r.IntN(3) == 0 {
 				s := &model[r.IntN(len(model))]
-				s.Verdict, s.Note = words[r.IntN(len(words))], words[r.IntN(len(words))]
+				s.Verdict, s.Note = record.Verdict(words[r.IntN(len(words))]), words[r.IntN(len(words))]
 				require.NoError(t, j.SetVerdict(ctx, s.ID, s.Verdict))
 				require.NoError(t, j.SetNote(ctx, s.ID, s.Note))
 				continue

@@ -58,7 +58,7 @@ func (r *shotRow) checksum() int64 {
 		s.IntervalNs, s.DelayNs} {
 		sumInt(h, n)
 	}
-	for _, text := range []string{s.Status, s.Set, s.Program, r.cues, s.Seen, s.Verdict, s.Note} {
+	for _, text := range []string{s.Status, s.Set, s.Program, r.cues, s.Seen, string(s.Verdict), s.Note} {
 		sumInt(h, int64(len(text)))
 		io.WriteString(h, text) // a hash takes everything
 	}

@@ -133,9 +133,9 @@ func (j *Journal) summaries(ctx context.Context) ([]record.Summary, error) {
 	}
 	for i := range all {
 		s := &all[i]
-		s.Verdicts = map[string]int{}
+		s.Verdicts = map[record.Verdict]int{}
 		for verdict, n := range counts[s.ID] {
-			s.Verdicts[verdict] = n
+			s.Verdicts[record.Verdict(verdict)] = n
 			s.Shots += n
 		}
 		if !whole && s.Damaged == "" {

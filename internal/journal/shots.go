@@ -59,7 +59,7 @@ func (j *Journal) Add(ctx context.Context, s record.Shot) (record.Shot, error) {
 }
 
 // SetVerdict keeps what a person says of a shot; "" takes it back. It returns once that is on the disk.
-func (j *Journal) SetVerdict(ctx context.Context, id int64, verdict string) error {
+func (j *Journal) SetVerdict(ctx context.Context, id int64, verdict record.Verdict) error {
 	return j.amend(ctx, "keep a verdict", id, func(s *record.Shot) { s.Verdict = verdict })
 }
 

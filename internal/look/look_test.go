@@ -22,6 +22,7 @@ import (
 	"stillwater/internal/optics"
 	"stillwater/internal/phys"
 	"stillwater/internal/picture"
+	"stillwater/internal/record"
 	"stillwater/internal/scene"
 	"stillwater/internal/shot"
 	"stillwater/internal/tuning"
@@ -225,17 +226,17 @@ func TestSuggest(t *testing.T) {
 	const ms = time.Millisecond
 	for name, c := range map[string]struct {
 		seen    look.Seen
-		verdict tuning.Verdict
+		verdict record.Verdict
 		says    string
 	}{
 		"black":   {look.Seen{Tones: look.Tones{Black: true}}, "", "see that the flash fires"},
-		"nothing": {look.Seen{Liquid: &look.Liquid{}}, tuning.Nothing, "nothing differs"},
-		"good":    {look.Seen{Liquid: found, Miss: miss(2*ms, ms)}, tuning.Good, "8 mm past"},
-		"late": {look.Seen{Liquid: found, Miss: miss(20*ms, 3*ms)}, tuning.Late,
+		"nothing": {look.Seen{Liquid: &look.Liquid{}}, record.Nothing, "nothing differs"},
+		"good":    {look.Seen{Liquid: found, Miss: miss(2*ms, ms)}, record.Good, "8 mm past"},
+		"late": {look.Seen{Liquid: found, Miss: miss(20*ms, 3*ms)}, record.Late,
 			"by this frame alone the delay is 20.0 ms too long"},
-		"early": {look.Seen{Liquid: found, Miss: miss(-20*ms, 3*ms)}, tuning.Early,
+		"early": {look.Seen{Liquid: found, Miss: miss(-20*ms, 3*ms)}, record.Early,
 			"by this frame alone the delay is 20.0 ms too short"},
-		"cut off": {look.Seen{Liquid: found, Miss: cutOff(20 * ms)}, tuning.Late, "its middle may be elsewhere] []"},
+		"cut off": {look.Seen{Liquid: found, Miss: cutOff(20 * ms)}, record.Late, "its middle may be elsewhere] []"},
 		"unsure":  {look.Seen{Liquid: found, Miss: miss(7*ms, 3*ms)}, "", "28 mm past"},
 		"burnt":   {look.Seen{Tones: look.Tones{Clipped: 0.31, Median: 1}}, "", "light the background 1.0 stops less"},
 		"faint":   {look.Seen{Liquid: &look.Liquid{Found: true, Contrast: 0.3}}, "", "black panels"},

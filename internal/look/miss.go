@@ -7,6 +7,7 @@ import (
 
 	"stillwater/internal/optics"
 	"stillwater/internal/phys"
+	"stillwater/internal/record"
 	"stillwater/internal/tuning"
 )
 
@@ -74,7 +75,7 @@ type Seen struct {
 
 // Suggestion is what a frame speaks for.
 type Suggestion struct {
-	Verdict tuning.Verdict // "" none
+	Verdict record.Verdict // "" none
 	Reasons []string
 	Next    []string // what to change, the most useful first
 }
@@ -94,7 +95,7 @@ func Suggest(s Seen, within time.Duration) (g Suggestion) {
 	g.tones(s)
 	switch {
 	case s.Liquid != nil && !s.Liquid.Found:
-		g.Verdict = tuning.Nothing
+		g.Verdict = record.Nothing
 		g.Reasons = append(g.Reasons, "nothing differs from the empty frame")
 	case s.Miss != nil:
 		g.place(*s.Miss, within)
@@ -133,15 +134,15 @@ func (g *Suggestion) place(m Miss, within time.Duration) {
 	case m.Cut:
 		g.Reasons = append(g.Reasons, "it reaches the frame's border, so its middle may be elsewhere")
 	case off <= within:
-		g.Verdict = tuning.Good
+		g.Verdict = record.Good
 		return
 	}
 	if off <= within+m.Delay.SD {
 		return
 	}
-	g.Verdict = tuning.Early
+	g.Verdict = record.Early
 	if m.Delay.By > 0 {
-		g.Verdict = tuning.Late
+		g.Verdict = record.Late
 	}
 	if !m.Cut { // then it is off by an unknown amount
 		g.Next = append(g.Next, fmt.Sprintf("by this frame alone the delay is %.1f ms too %s", off.Seconds()*1e3,

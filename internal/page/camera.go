@@ -379,20 +379,20 @@ type CameraClash struct {
 
 // CameraFrame is one frame of the camera.
 type CameraFrame struct {
-	Name     string          `json:"name"`
-	Version  string          `json:"version"`  // changes with its files, and so with its picture
-	Taken    string          `json:"taken"`    // by the camera's clock; "" not known
-	Shot     int             `json:"shot"`     // its number; of one that is open the best guess; 0: none
-	ShotID   int64           `json:"shot_id"`  // 0: none
-	Sure     string          `json:"sure"`     // "certain", "likely", "open"
-	Settled  bool            `json:"settled"`  // by a person; without a shot: that it is of none
-	Pictured bool            `json:"pictured"` // a small picture is kept
-	Width    int             `json:"width"`    // of that, pixels
-	Height   int             `json:"height"`
-	Number   int             `json:"number"`  // in its name; 0 none
-	Verdict  control.Verdict `json:"verdict"` // suggested; "" none
-	Says     []string        `json:"says"`    // what was seen
-	Next     []string        `json:"next"`    // what to change
+	Name     string         `json:"name"`
+	Version  string         `json:"version"`  // changes with its files, and so with its picture
+	Taken    string         `json:"taken"`    // by the camera's clock; "" not known
+	Shot     int            `json:"shot"`     // its number; of one that is open the best guess; 0: none
+	ShotID   int64          `json:"shot_id"`  // 0: none
+	Sure     string         `json:"sure"`     // "certain", "likely", "open"
+	Settled  bool           `json:"settled"`  // by a person; without a shot: that it is of none
+	Pictured bool           `json:"pictured"` // a small picture is kept
+	Width    int            `json:"width"`    // of that, pixels
+	Height   int            `json:"height"`
+	Number   int            `json:"number"`  // in its name; 0 none
+	Verdict  record.Verdict `json:"verdict"` // suggested; "" none
+	Says     []string       `json:"says"`    // what was seen
+	Next     []string       `json:"next"`    // what to change
 }
 
 // CameraLesson is what the frames say of the delay.

@@ -19,10 +19,11 @@ import (
 	"stillwater/internal/record"
 	"stillwater/internal/shot"
 	"stillwater/internal/strip"
+	"stillwater/internal/tuning"
 )
 
-// Record is what the page needs of the record to look back. It may be slow: nothing else waits for it.
-type Record interface {
+// RecordReader is what the page needs of the record to look back. It may be slow: nothing else waits for it.
+type RecordReader interface {
 	// Sessions are all of them, newest first.
 	Sessions(context.Context) ([]record.Summary, error)
 	// ShotsBefore are the shots of a session whose numbers are below one, the newest first; 0 is below none.
@@ -225,8 +226,8 @@ func viewSession(s record.Summary) PastSession {
 		past.Title = fmt.Sprintf("Session %d", s.ID)
 	}
 	known := 0
-	for _, verdict := range control.Verdicts() {
-		if n := s.Verdicts[string(verdict)]; n > 0 {
+	for _, verdict := range record.Verdicts() {
+		if n := s.Verdicts[verdict]; n > 0 {
 			known += n
 			past.Verdicts = append(past.Verdicts, VerdictCount{verdict, n})
 		}
@@ -313,13 +314,13 @@ func (s *Server) sumUp(ctx context.Context, session int64) (history.Summary, err
 
 func viewTries(t history.Tries) KindTries {
 	view := KindTries{Kind: t.Kind, Axis: string(t.Axis), Count: len(t.List), Tries: []TryView{}, Why: t.Why,
-		Facts: []Fact{}}
+		Facts: []tuning.Fact{}}
 	if t.Learned != nil {
-		view.Facts = control.ViewFacts(t.Learned.Advice)
+		view.Facts = t.Learned.Advice.Facts
 	}
 	for _, try := range t.List[:min(len(t.List), maxTries)] {
 		view.Tries = append(view.Tries,
-			TryView{try.Number, phys.Milliseconds(try.At), control.Verdict(try.Verdict), try.Counted})
+			TryView{try.Number, phys.Milliseconds(try.At), try.Verdict, try.Counted})
 	}
 	if t.Best != nil {
 		view.Best = &BestView{phys.Milliseconds(t.Best.At), t.Best.Good, t.Best.Tries}

@@ -128,15 +128,15 @@ func evenings(t testing.TB) *past {
 	set := dropSet(t, func(s *shot.Set) { s.Drop.Height = 0.33 })
 	p := &past{sessions: []record.Summary{
 		{Session: record.Session{ID: 2, Started: at.AddDate(0, 0, 7), Board: "gpio",
-			Set: dropSet(t, func(s *shot.Set) { s.Kind = shot.Throw })}, Shots: 2, Verdicts: map[string]int{"": 2},
+			Set: dropSet(t, func(s *shot.Set) { s.Kind = shot.Throw })}, Shots: 2, Verdicts: map[record.Verdict]int{"": 2},
 			Kinds: []string{"throw", "sound"}},
 		{Session: record.Session{ID: 1, Name: `Crowns <b onclick="x">`, Started: at, Board: "simulated", Set: set},
 			Shots: 120, Kinds: []string{"drop"},
-			Verdicts: map[string]int{"good": 60, "late": 58, "": 2}},
+			Verdicts: map[record.Verdict]int{"good": 60, "late": 58, "": 2}},
 	}, files: []record.Shot{{Session: 1, Number: 10, File: 471}}}
 	for i := range 120 {
 		s := record.Shot{ID: int64(i + 1), Session: 1, Number: i + 1, At: at, Status: record.StatusDone, Set: set,
-			DelayNs: 96e6, Verdict: []string{"good", "late"}[i%2]}
+			DelayNs: 96e6, Verdict: []record.Verdict{record.Good, record.Late}[i%2]}
 		if i >= 118 {
 			s.Verdict = ""
 		}
@@ -156,7 +156,7 @@ type safeSet struct{ *fakeController }
 func (safeSet) Snapshot() *control.Snapshot { return &control.Snapshot{Set: shot.DefaultSet()} }
 
 // recordServer is a server with a record, and the cookie of a phone.
-func recordServer(t *testing.T, r Record) (web *httptest.Server, phone *http.Cookie) {
+func recordServer(t *testing.T, r RecordReader) (web *httptest.Server, phone *http.Cookie) {
 	t.Helper()
 	s, err := New(t.Context(), Options{Control: safeSet{&fakeController{}}, Files: testFiles,
 		Names: []string{"studio"}, Record: r,

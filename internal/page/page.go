@@ -36,7 +36,7 @@ type Options struct {
 	Version   string       // shown in /metrics
 	Log       *slog.Logger // nil: slog.Default
 	Phones    Phones       // nil: phones pair again after each start
-	Record    Record       // nil: phones cannot look back
+	Record    RecordReader // nil: phones cannot look back
 	Frames    Frames       // nil: a real room, whose pictures are in its camera
 	Camera    Camera       // nil: camera files are not accepted
 	Radio     Radio        // of a card that is a whole system; nil: that of CountryFile, if there is one

@@ -4,7 +4,9 @@ import (
 	"time"
 
 	"stillwater/internal/control"
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
+	"stillwater/internal/tuning"
 )
 
 // What a phone is answered that looks back. web/protocol.d.ts has the same; a test holds the two together. Names, notes
@@ -35,8 +37,8 @@ type PastSession struct {
 
 // VerdictCount says how many shots have a verdict; "" is unjudged.
 type VerdictCount struct {
-	Verdict control.Verdict `json:"verdict"`
-	Shots   int             `json:"shots"`
+	Verdict record.Verdict `json:"verdict"`
+	Shots   int            `json:"shots"`
 }
 
 // Evening is one session with its set and what came of its tries.
@@ -60,25 +62,22 @@ type SetValue struct {
 
 // KindTries are the tries of one kind, and where they were good most often.
 type KindTries struct {
-	Kind  shot.Kind `json:"kind"`
-	Axis  string    `json:"axis"`  // what differs between tries: "delay", "trim"
-	Count int       `json:"count"` // of all those that are summed up
-	Tries []TryView `json:"tries"` // the newest of them, newest first
-	Best  *BestView `json:"best"`  // null: see Why
-	Why   string    `json:"why"`   // in words
-	Strip string    `json:"strip"` // the tries drawn, as SVG; see package strip
-	Facts []Fact    `json:"facts"` // what came of those with the newest one's set; empty: nothing is judged
+	Kind  shot.Kind     `json:"kind"`
+	Axis  string        `json:"axis"`  // what differs between tries: "delay", "trim"
+	Count int           `json:"count"` // of all those that are summed up
+	Tries []TryView     `json:"tries"` // the newest of them, newest first
+	Best  *BestView     `json:"best"`  // null: see Why
+	Why   string        `json:"why"`   // in words
+	Strip string        `json:"strip"` // the tries drawn, as SVG; see package strip
+	Facts []tuning.Fact `json:"facts"` // what came of those with the newest one's set; empty: nothing is judged
 }
-
-// Fact is one thing that came of the tries, for a list.
-type Fact = control.Fact
 
 // TryView is one mark over the delay or the trim.
 type TryView struct {
-	Number  int             `json:"number"`
-	AtMs    float64         `json:"at_ms"`
-	Verdict control.Verdict `json:"verdict"`
-	Counted bool            `json:"counted"` // it says something of the time
+	Number  int            `json:"number"`
+	AtMs    float64        `json:"at_ms"`
+	Verdict record.Verdict `json:"verdict"`
+	Counted bool           `json:"counted"` // it says something of the time
 }
 
 // BestView is where the largest share of tries was good.

@@ -41,8 +41,8 @@ func (s Session) Title() string {
 type Summary struct {
 	Session
 	Shots    int
-	Verdicts map[string]int // how many shots have each verdict; "" is unjudged
-	Kinds    []string       // what was shot, as the shots' sets call it, in the order of the first shot of each
+	Verdicts map[Verdict]int // how many shots have each verdict; "" is unjudged
+	Kinds    []string        // what was shot, as the shots' sets call it, in the order of the first shot of each
 }
 
 // Shot is one try: when and how it ended, the board's stamps, what was planned and what was done. Set and Program are
@@ -66,7 +66,7 @@ type Shot struct {
 	Cues       []Cue
 	CuesText   string // of damaged ones: as the record has them; "" where all can be read
 	Seen       string // simulated rig: what the camera saw
-	Verdict    string
+	Verdict    Verdict
 	Note       string
 	Star       bool   // to be kept
 	Picture    string // what is wrong with the picture: PictureBlurred, ...; "" nothing
@@ -101,6 +101,24 @@ const (
 	StatusUnlinked = "cut short: the board heard nothing from the computer"
 	StatusBroken   = "broken"
 )
+
+// Verdict is what a person says of a shot's picture: of its time, or of its aim.
+type Verdict string
+
+const (
+	Unjudged Verdict = ""
+	Early    Verdict = "early"
+	Good     Verdict = "good"
+	Late     Verdict = "late"
+	Nothing  Verdict = "nothing there"
+
+	// Of a collision in time, at another height than was wanted.
+	TooHigh Verdict = "too high"
+	TooLow  Verdict = "too low"
+)
+
+// Verdicts lists every Verdict.
+func Verdicts() []Verdict { return []Verdict{Unjudged, Early, Good, Late, Nothing, TooHigh, TooLow} }
 
 // What can be wrong with a picture, as Shot.Picture has it.
 const (

@@ -20,6 +20,7 @@ import (
 	"time"
 
 	"stillwater/internal/phys"
+	"stillwater/internal/record"
 	"stillwater/internal/scene"
 	"stillwater/internal/shot"
 	"stillwater/internal/splash"
@@ -245,8 +246,8 @@ func (e *evening) trim(by time.Duration) error {
 
 // judge is what the person makes of a picture: a throw in it is measured, of a drop a person says early, good or late.
 func (e *evening) judge(t try, trim time.Duration) tuning.Try {
-	judged := tuning.Try{At: trim, Verdict: tuning.Verdict(t.frame.Verdict)}
-	if e.Set.Kind != shot.Throw || judged.Verdict == tuning.Nothing {
+	judged := tuning.Try{At: trim, Verdict: t.frame.Verdict}
+	if e.Set.Kind != shot.Throw || judged.Verdict == record.Nothing {
 		return judged
 	}
 	error := e.hand.NormFloat64() * measuredSD

@@ -6,7 +6,7 @@ import (
 	"time"
 
 	"stillwater/internal/phys"
-	"stillwater/internal/scene"
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
 )
 
@@ -21,7 +21,7 @@ func summarize(all []try) Result {
 		if math.Abs(t.along) <= float64(shot.InPlace) {
 			r.InTime++
 		}
-		if t.frame.Verdict == scene.Good {
+		if t.frame.Verdict == record.Good {
 			r.Good++
 		}
 		if !t.clean {

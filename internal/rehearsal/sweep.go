@@ -11,8 +11,8 @@ import (
 	"time"
 
 	"stillwater/internal/phys"
+	"stillwater/internal/record"
 	"stillwater/internal/render"
-	"stillwater/internal/scene"
 	"stillwater/internal/shot"
 	"stillwater/internal/tuning"
 )
@@ -108,7 +108,7 @@ func (e *evening) at(trim time.Duration) (*tuning.Try, error) {
 	if err != nil || !ok {
 		return nil, err
 	}
-	return &tuning.Try{At: trim, Verdict: tuning.Verdict(t.frame.Verdict)}, nil
+	return &tuning.Try{At: trim, Verdict: t.frame.Verdict}, nil
 }
 
 func (s *SweptTrim) count(made *tuning.Try) {
@@ -116,12 +116,12 @@ func (s *SweptTrim) count(made *tuning.Try) {
 		s.None++
 		return
 	}
-	switch scene.Verdict(made.Verdict) {
-	case scene.Early:
+	switch made.Verdict {
+	case record.Early:
 		s.Early++
-	case scene.Good:
+	case record.Good:
 		s.Good++
-	case scene.Late:
+	case record.Late:
 		s.Late++
 	default:
 		s.Nothing++

@@ -15,6 +15,7 @@ import (
 	"stillwater/internal/ballistics"
 	"stillwater/internal/board"
 	"stillwater/internal/phys"
+	"stillwater/internal/record"
 	"stillwater/internal/scene"
 	"stillwater/internal/shot"
 	"stillwater/internal/wire"
@@ -174,7 +175,7 @@ func TestAShotOfEachKind(t *testing.T) {
 				frame, ok := b.rig.Frame(s.ClockAt)
 				require.True(t, ok)
 				assert.True(t, frame.Exposed, frame.Seen)
-				assert.NotEqual(t, scene.Nothing, frame.Verdict, frame.Seen)
+				assert.NotEqual(t, record.Nothing, frame.Verdict, frame.Seen)
 				pictured, ok := b.rig.Pictured(b.host.Identity().BootID, s.ClockAt)
 				assert.Equal(t, c.set.Kind != shot.Sound, ok, "a sound cannot be seen")
 				assert.Equal(t, ok, pictured.Exposed)

@@ -10,6 +10,7 @@ import (
 
 	"stillwater/internal/optics"
 	"stillwater/internal/phys"
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
 	"stillwater/internal/splash"
 )
@@ -104,7 +105,7 @@ func TestTheShutterMustBeOpenAtTheFlash(t *testing.T) {
 			assert.Equal(t, c.seen, frame.Seen)
 			assert.Equal(t, c.exposed, frame.Exposed)
 			if !c.exposed {
-				assert.Equal(t, Nothing, frame.Verdict)
+				assert.Equal(t, record.Nothing, frame.Verdict)
 			}
 		})
 	}
@@ -178,19 +179,19 @@ func TestWhatPicturesShow(t *testing.T) {
 		for _, c := range []struct {
 			off     time.Duration
 			seen    string
-			verdict Verdict
+			verdict record.Verdict
 		}{
-			{0, "the column at its highest", Good},
-			{2 * ms, "the column 2.0 ms after its highest", Good},
-			{-2 * ms, "the column 2.0 ms before its highest", Good},
-			{-15 * ms, "the column 15.0 ms before its highest", Early},
-			{15 * ms, "the column 15.0 ms after its highest", Late},
-			{phase[splash.CrownHighest], "the crown at its highest, ", Early},
-			{phase[splash.CraterDeepest] + ms, "the crater 1.0 ms after its deepest, ", Early},
-			{phase[splash.ColumnGone] - ms, "the column 1.0 ms before it is gone, ", Late},
-			{phase[splash.Contact] - ms, "the drop 2.", Early},
-			{phase[splash.Contact] - 100*ms, "nothing there: the drop has not come yet", Nothing},
-			{900 * ms, "nothing there: flat water", Nothing},
+			{0, "the column at its highest", record.Good},
+			{2 * ms, "the column 2.0 ms after its highest", record.Good},
+			{-2 * ms, "the column 2.0 ms before its highest", record.Good},
+			{-15 * ms, "the column 15.0 ms before its highest", record.Early},
+			{15 * ms, "the column 15.0 ms after its highest", record.Late},
+			{phase[splash.CrownHighest], "the crown at its highest, ", record.Early},
+			{phase[splash.CraterDeepest] + ms, "the crater 1.0 ms after its deepest, ", record.Early},
+			{phase[splash.ColumnGone] - ms, "the column 1.0 ms before it is gone, ", record.Late},
+			{phase[splash.Contact] - ms, "the drop 2.", record.Early},
+			{phase[splash.Contact] - 100*ms, "nothing there: the drop has not come yet", record.Nothing},
+			{900 * ms, "nothing there: flat water", record.Nothing},
 		} {
 			r, f := exact(t, byHand)
 			f.Ends += time.Second
@@ -205,13 +206,13 @@ func TestWhatPicturesShow(t *testing.T) {
 		for _, c := range []struct {
 			mm      float64
 			seen    string
-			verdict Verdict
+			verdict record.Verdict
 		}{
-			{0, "the sheet in the focus spot", Good},
-			{12, "the sheet 12 mm past the focus spot", Good},
-			{-35, "the sheet 35 mm short of the focus spot", Early},
-			{80, "the sheet 80 mm past the focus spot", Late},
-			{-900, "nothing there: the sheet was 900 mm short of the focus spot", Nothing},
+			{0, "the sheet in the focus spot", record.Good},
+			{12, "the sheet 12 mm past the focus spot", record.Good},
+			{-35, "the sheet 35 mm short of the focus spot", record.Early},
+			{80, "the sheet 80 mm past the focus spot", record.Late},
+			{-900, "nothing there: the sheet was 900 mm short of the focus spot", record.Nothing},
 		} {
 			set := throwSet()
 			set.Light.Shutter = shot.ByHand
@@ -227,7 +228,7 @@ func TestWhatPicturesShow(t *testing.T) {
 			assert.InDelta(t, c.mm, frame.OffsetMm, 0.01)
 
 			f.Above = 0.1
-			if c.verdict != Nothing {
+			if c.verdict != record.Nothing {
 				assert.Contains(t, r.Look(f).Seen, c.seen+", 100 mm too high")
 			}
 		}
@@ -236,14 +237,14 @@ func TestWhatPicturesShow(t *testing.T) {
 		for _, c := range []struct {
 			off     time.Duration
 			seen    string
-			verdict Verdict
+			verdict record.Verdict
 		}{
-			{0, "the very moment", Good},
-			{1200 * time.Microsecond, "the moment 1.2 ms past", Good},
-			{-5 * ms, "the moment 5.0 ms before its time", Early},
-			{5 * ms, "the moment 5.0 ms past", Late},
-			{80 * ms, "nothing there: the moment is over for 80.0 ms", Nothing},
-			{-80 * ms, "nothing there: the moment is 80.0 ms away", Nothing},
+			{0, "the very moment", record.Good},
+			{1200 * time.Microsecond, "the moment 1.2 ms past", record.Good},
+			{-5 * ms, "the moment 5.0 ms before its time", record.Early},
+			{5 * ms, "the moment 5.0 ms past", record.Late},
+			{80 * ms, "nothing there: the moment is over for 80.0 ms", record.Nothing},
+			{-80 * ms, "nothing there: the moment is 80.0 ms away", record.Nothing},
 		} {
 			set := soundSet()
 			set.Light.Shutter = shot.ByHand

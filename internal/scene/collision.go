@@ -8,6 +8,7 @@ import (
 
 	"stillwater/internal/liquids"
 	"stillwater/internal/phys"
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
 	"stillwater/internal/splash"
 )
@@ -269,7 +270,7 @@ func (f Flight) describeDrops(frame *Frame, at time.Duration) {
 		like.describeDrop(frame, at)
 		if n := len(f.Drops); n < f.Set.Drops.Count {
 			frame.Seen += fmt.Sprintf("; %d of %d drops fell", n, f.Set.Drops.Count)
-			frame.Verdict = Nothing
+			frame.Verdict = record.Nothing
 		}
 		return
 	}
@@ -335,9 +336,9 @@ func (f Flight) describeCollision(frame *Frame, m Meeting, at time.Duration) {
 	frame.setVerdict(inTime)
 	switch {
 	case inTime && off > goodMeetingMm:
-		frame.Verdict = TooHigh
+		frame.Verdict = record.TooHigh
 	case inTime && off < -goodMeetingMm:
-		frame.Verdict = TooLow
+		frame.Verdict = record.TooLow
 	}
 }
 

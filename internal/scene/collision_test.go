@@ -11,6 +11,7 @@ import (
 
 	"stillwater/internal/liquids"
 	"stillwater/internal/phys"
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
 	"stillwater/internal/splash"
 )
@@ -222,16 +223,16 @@ func TestWaterOfACollision(t *testing.T) {
 	assert.Contains(t, look(m.At-2*time.Millisecond).Seen, "the column, and the second drop ")
 	assert.Contains(t, look(m.At+60*time.Millisecond).Seen, "the collision is over for ")
 	f.Set.Drops.Meet = m.Height
-	assert.Equal(t, Good, look(m.Widest).Verdict)
-	assert.Equal(t, Late, look(m.Widest+4*time.Millisecond).Verdict)
+	assert.Equal(t, record.Good, look(m.Widest).Verdict)
+	assert.Equal(t, record.Late, look(m.Widest+4*time.Millisecond).Verdict)
 	f.Set.Drops.Meet = m.Height + 8e-3
 	high := look(m.Widest)
 	assert.InDelta(t, -8, high.HeightMm, 1e-9)
 	assert.Contains(t, high.Seen, "8 mm too low")
-	assert.Equal(t, TooLow, high.Verdict)
-	assert.Equal(t, Late, look(m.Widest+4*time.Millisecond).Verdict, "the time is judged first")
+	assert.Equal(t, record.TooLow, high.Verdict)
+	assert.Equal(t, record.Late, look(m.Widest+4*time.Millisecond).Verdict, "the time is judged first")
 	f.Set.Drops.Meet = m.Height - 6e-3
-	assert.Equal(t, TooHigh, look(m.Widest).Verdict)
+	assert.Equal(t, record.TooHigh, look(m.Widest).Verdict)
 }
 
 // Without a second drop, or with one that comes too soon or too late, the picture says so.
@@ -246,7 +247,7 @@ func TestNoCollision(t *testing.T) {
 		f := dripFrom(t, r, set, 0, gap, 2)
 		r.camera.flashes = []flash{{f.Contact, true, 1}}
 		assert.Contains(t, r.Look(f).Seen, words, gap)
-		assert.Equal(t, Nothing, r.Look(f).Verdict)
+		assert.Equal(t, record.Nothing, r.Look(f).Verdict)
 	}
 	r := calm(2)
 	f, _, err := r.Open(nil, set, 1, 0, 19*time.Millisecond)
@@ -341,7 +342,7 @@ func TestColumnToMeasure(t *testing.T) {
 	r.camera.light.Shutter, r.camera.flashes = shot.ByHand, []flash{{one.Best, true, 1}}
 	look := r.Look(one)
 	assert.Contains(t, look.Seen, "the column at its highest")
-	assert.Equal(t, Good, look.Verdict)
+	assert.Equal(t, record.Good, look.Verdict)
 	before := one.WaterAt(one.Contact - 5*time.Millisecond)
 	assert.Len(t, before.Balls, 1)
 }

@@ -8,22 +8,9 @@ import (
 
 	"stillwater/internal/optics"
 	"stillwater/internal/phys"
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
 	"stillwater/internal/splash"
-)
-
-// Verdict is a person's opinion of a frame.
-type Verdict string
-
-const (
-	Early   Verdict = "early"
-	Good    Verdict = "good"
-	Late    Verdict = "late"
-	Nothing Verdict = "nothing there"
-
-	// Of a collision in time, at another height than was wanted.
-	TooHigh Verdict = "too high"
-	TooLow  Verdict = "too low"
 )
 
 // Frame describes a picture.
@@ -36,7 +23,7 @@ type Frame struct {
 	OffsetMm float64       // throw: how far past the focus spot the liquid is; short of it is negative
 	HeightMm float64       // collision: how far above the wanted height the two met; below is negative
 	Veiled   bool          // light came in while the shutter was open
-	Verdict  Verdict
+	Verdict  record.Verdict
 }
 
 // Common practice or own choice, no source.
@@ -51,7 +38,7 @@ const (
 
 // Look describes the picture of a flight, once the flash has fired.
 func (r *Room) Look(f Flight) Frame {
-	frame := Frame{Verdict: Nothing}
+	frame := Frame{Verdict: record.Nothing}
 	at, fired, lit := r.flashDuring(f)
 	frame.Flashed, frame.Opened = lit, r.opened(f)
 	frame.Exposed = lit && (byHand(f.Set) || r.camera.open(at))
@@ -110,7 +97,7 @@ func (f Flight) describe(frame *Frame, at time.Duration) {
 
 // SeenAt is what a picture at a time would show, in words.
 func (f Flight) SeenAt(at time.Duration) string {
-	frame := Frame{Verdict: Nothing, Flashed: true, Exposed: true}
+	frame := Frame{Verdict: record.Nothing, Flashed: true, Exposed: true}
 	if f.Arrives {
 		frame.Offset = at - f.Best
 	}
@@ -197,11 +184,11 @@ func (f Flight) describeSound(frame *Frame) {
 func (frame *Frame) setVerdict(good bool) {
 	switch {
 	case good:
-		frame.Verdict = Good
+		frame.Verdict = record.Good
 	case frame.Offset < 0:
-		frame.Verdict = Early
+		frame.Verdict = record.Early
 	default:
-		frame.Verdict = Late
+		frame.Verdict = record.Late
 	}
 }
 

@@ -12,6 +12,7 @@ import (
 	"stillwater/internal/ballistics"
 	"stillwater/internal/liquids"
 	"stillwater/internal/phys"
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
 	"stillwater/internal/splash"
 )
@@ -355,7 +356,7 @@ func TestThrowsThatFallShort(t *testing.T) {
 	r.Drive(Shutter, true, f.Released)
 	r.Drive(Flash, true, f.Contact+100*time.Millisecond)
 	frame := r.Look(f)
-	assert.Equal(t, Nothing, frame.Verdict)
+	assert.Equal(t, record.Nothing, frame.Verdict)
 	assert.Contains(t, frame.Seen, "fell short")
 }
 
@@ -394,6 +395,6 @@ func TestSlowDropsRaiseNoColumn(t *testing.T) {
 	assert.False(t, f.Arrives)
 	r.Drive(Flash, true, f.Phases[len(f.Phases)-1].At-FlashDelay)
 	frame := r.Look(f)
-	assert.Equal(t, Nothing, frame.Verdict)
+	assert.Equal(t, record.Nothing, frame.Verdict)
 	assert.Contains(t, frame.Seen, "raises no column")
 }

@@ -40,7 +40,7 @@ func Learn(set Set, shots []record.Shot, outcomes *Outcomes) (Lesson, error) {
 			l.Plan.Delay = time.Duration(made.DelayNs) - own // as the board had it
 		}
 		if at, err := its.trimOf(made); err == nil {
-			l.Tries = append(l.Tries, tuning.Try{At: at, Verdict: tuning.Verdict(made.Verdict), Off: its.measured(made)})
+			l.Tries = append(l.Tries, tuning.Try{At: at, Verdict: made.Verdict, Off: its.measured(made)})
 		}
 	})
 	l.Advice = tuning.Learn(l.Plan, l.Tries, set.OwnTrim().Duration())

@@ -32,9 +32,10 @@ func LearnGap(set Set, shots []record.Shot, outcomes *Outcomes) (tuning.Advice, 
 	if err != nil || math.Abs(float64(slope)) < float64(leastSlope) {
 		return tuning.Advice{}, false
 	}
-	longer := map[string]tuning.Verdict{"too high": tuning.Late, "too low": tuning.Early, "good": tuning.Good}
+	longer := map[record.Verdict]record.Verdict{record.TooHigh: record.Late, record.TooLow: record.Early,
+		record.Good: record.Good}
 	if slope < 0 { // the later the drop comes, the lower it meets the column
-		longer["too high"], longer["too low"] = tuning.Early, tuning.Late
+		longer[record.TooHigh], longer[record.TooLow] = record.Early, record.Late
 	}
 	var tries []tuning.Try
 	set.each(shots, outcomes, func(made record.Shot, its Set) {

@@ -13,7 +13,7 @@ import (
 )
 
 // judged is a shot of a set with that trim of the gap, and what was said of it.
-func judged(t *testing.T, s Set, gap phys.Time, verdict string) record.Shot {
+func judged(t *testing.T, s Set, gap phys.Time, verdict record.Verdict) record.Shot {
 	t.Helper()
 	s.Drops.GapTrim = gap
 	text, err := json.Marshal(s)
@@ -31,7 +31,7 @@ func TestLearnGap(t *testing.T) {
 		if side == ColumnRising {
 			longer = -1
 		}
-		for verdict, way := range map[string]float64{"too high": longer, "too low": -longer} {
+		for verdict, way := range map[record.Verdict]float64{record.TooHigh: longer, record.TooLow: -longer} {
 			a, ok := LearnGap(s, []record.Shot{judged(t, s, 0, verdict), judged(t, s, 0, "late")}, new(Outcomes))
 			require.True(t, ok)
 			assert.Equal(t, tuning.Trim, a.Step, "%s, %s", side, verdict)
@@ -68,12 +68,12 @@ func TestGapIsFound(t *testing.T) {
 	var shots []record.Shot
 	for range 10 {
 		off := s.Drops.GapTrim - late // longer than best: too high
-		verdict := "good"
+		verdict := record.Good
 		switch tolerance := phys.Seconds(plan.Tolerance) / 2; {
 		case off > tolerance:
-			verdict = "too high"
+			verdict = record.TooHigh
 		case off < -tolerance:
-			verdict = "too low"
+			verdict = record.TooLow
 		}
 		shots = append([]record.Shot{judged(t, s, s.Drops.GapTrim, verdict)}, shots...)
 		a, ok := LearnGap(s, shots, new(Outcomes))

@@ -13,7 +13,7 @@ import (
 )
 
 // made is a shot on record with a set's trim, of which the flash came late.
-func made(t *testing.T, set Set, verdict string, delay, late time.Duration) record.Shot {
+func made(t *testing.T, set Set, verdict record.Verdict, delay, late time.Duration) record.Shot {
 	t.Helper()
 	text, err := json.Marshal(set)
 	require.NoError(t, err)
@@ -61,7 +61,7 @@ func TestLearnFromShots(t *testing.T) {
 		made(t, set, "", delay, 0), {Status: record.StatusDone, Set: "odd"}}
 	l, err := Learn(trimmed, shots, new(Outcomes))
 	require.NoError(t, err)
-	at := func(ms int, v tuning.Verdict) tuning.Try { return tuning.Try{At: time.Duration(ms) * 1e6, Verdict: v} }
+	at := func(ms int, v record.Verdict) tuning.Try { return tuning.Try{At: time.Duration(ms) * 1e6, Verdict: v} }
 	assert.Equal(t, []tuning.Try{at(0, "early"), at(3, "early"), at(8, "good"), at(0, "")}, l.Tries)
 	assert.Equal(t, 3, l.Advice.Counted)
 	assert.Equal(t, []int{1, 1}, []int{l.Advice.Good, l.Advice.Here})

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"stillwater/internal/phys"
+	"stillwater/internal/record"
 	"stillwater/internal/svg"
 	"stillwater/internal/tuning"
 )
@@ -28,7 +29,7 @@ const (
 // Mark is one mark. At is on the axis.
 type Mark struct {
 	At      time.Duration
-	Verdict string // "" not judged
+	Verdict record.Verdict
 }
 
 // Best is where the largest share of tries was good.
@@ -69,14 +70,15 @@ func FromTries(plan tuning.Plan, tries []tuning.Try, advice tuning.Advice) Strip
 		s.Axis = ByTrim
 	}
 	for _, t := range tries {
-		s.Tries = append(s.Tries, Mark{At: s.Zero + t.At, Verdict: string(t.Verdict)})
+		s.Tries = append(s.Tries, Mark{At: s.Zero + t.At, Verdict: t.Verdict})
 	}
 	return s
 }
 
 // lanes are the verdicts from the top.
-func lanes() []string {
-	return []string{"good", "early", "late", "too high", "too low", "nothing there", ""}
+func lanes() []record.Verdict {
+	return []record.Verdict{record.Good, record.Early, record.Late, record.TooHigh, record.TooLow, record.Nothing,
+		record.Unjudged}
 }
 
 // Measures in CSS pixels.
@@ -207,7 +209,7 @@ type stack struct {
 	n int
 }
 
-func (s *sheet) stack(tries []Mark, verdict string) (stacks []stack) {
+func (s *sheet) stack(tries []Mark, verdict record.Verdict) (stacks []stack) {
 	places := map[int]int{}
 	for _, t := range tries {
 		if t.Verdict != verdict {
@@ -231,7 +233,7 @@ func (s *sheet) stack(tries []Mark, verdict string) (stacks []stack) {
 }
 
 // lane draws the tries of a verdict below y, and returns where it ends.
-func (s *sheet) lane(verdict string, stacks []stack, y float64) float64 {
+func (s *sheet) lane(verdict record.Verdict, stacks []stack, y float64) float64 {
 	most := 0
 	for _, one := range stacks {
 		most = max(most, one.n)
@@ -254,9 +256,9 @@ func (s *sheet) lane(verdict string, stacks []stack, y float64) float64 {
 }
 
 // mark draws a verdict's own shape, which its colour only repeats.
-func (s *sheet) mark(verdict string, x, y float64) {
+func (s *sheet) mark(verdict record.Verdict, x, y float64) {
 	const ring = "M-4 0a4 4 0 1 0 8 0a4 4 0 1 0 -8 0z"
-	class, d := strings.ReplaceAll(verdict, " ", "-"), ring
+	class, d := strings.ReplaceAll(string(verdict), " ", "-"), ring
 	switch verdict {
 	case "early":
 		d += "M0 -4a4 4 0 0 1 0 8z" // the later half is left open
@@ -356,11 +358,11 @@ func (s Strip) at(at time.Duration) string {
 }
 
 // word is a verdict as a lane is called.
-func word(verdict string) string {
+func word(verdict record.Verdict) string {
 	if verdict == "" {
 		return "Not judged"
 	}
-	return strings.ToUpper(verdict[:1]) + verdict[1:]
+	return strings.ToUpper(string(verdict[:1])) + string(verdict[1:])
 }
 
 // words say what the drawing shows.
@@ -368,7 +370,7 @@ func (s Strip) words() string {
 	if len(s.Tries) == 0 {
 		return "There are no tries to draw."
 	}
-	counts := map[string]int{}
+	counts := map[record.Verdict]int{}
 	low, high := s.Tries[0].At, s.Tries[0].At
 	for _, t := range s.Tries {
 		counts[t.Verdict]++

@@ -97,7 +97,7 @@ func TestAnythingFits(t *testing.T) {
 		var tries []tuning.Try
 		for range rng.IntN(40) {
 			at := time.Duration(rng.NormFloat64() * float64(rng.IntN(3000)) * 1e6)
-			tries = append(tries, tuning.Try{At: at, Verdict: tuning.Verdict(lanes()[rng.IntN(7)])})
+			tries = append(tries, tuning.Try{At: at, Verdict: lanes()[rng.IntN(7)]})
 		}
 		s := FromTries(plan, tries, tuning.Learn(plan, tries, 0))
 		if rng.IntN(2) == 0 && len(tries) > 0 {

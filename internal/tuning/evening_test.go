@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"slices"
 	"stillwater/internal/phys"
+	"stillwater/internal/record"
 	"strings"
 	"testing"
 	"time"
@@ -28,30 +29,30 @@ const misread = 1. / 30
 type chance struct {
 	off, taste float64
 	misread    bool
-	as         Verdict
+	as         record.Verdict
 }
 
 func (e evening) chance() chance {
 	u := e.rng.Float64() - 0.5
 	laplace := -math.Copysign(math.Log(1-2*math.Abs(u)), u) * e.scatter / math.Sqrt2
 	return chance{off: laplace, taste: e.tolerance * (0.8 + 0.4*e.rng.Float64()), misread: e.rng.Float64() < misread,
-		as: []Verdict{Early, Good, Late, Nothing}[e.rng.IntN(4)]}
+		as: []record.Verdict{record.Early, record.Good, record.Late, record.Nothing}[e.rng.IntN(4)]}
 }
 
 // verdict is what the person says of a try. The trim is later than the best: the picture is late.
-func (e evening) verdict(trim float64, c chance) Verdict {
+func (e evening) verdict(trim float64, c chance) record.Verdict {
 	off := trim - e.best + c.off
 	switch {
 	case c.misread:
 		return c.as
 	case math.Abs(off) > 6*e.tolerance:
-		return Nothing
+		return record.Nothing
 	case off < -c.taste:
-		return Early
+		return record.Early
 	case off > c.taste:
-		return Late
+		return record.Late
 	}
-	return Good
+	return record.Good
 }
 
 // rate is the share of good pictures with a trim: the law integrated over the taste, without misreading.
@@ -111,7 +112,7 @@ func (s sweeper) next(tries []Try) float64 {
 func (s sweeper) keeps(tries []Try) float64 {
 	sum, n := 0.0, 0.0
 	for _, t := range tries {
-		if t.Verdict == Good {
+		if t.Verdict == record.Good {
 			sum, n = sum+phys.Milliseconds(t.At), n+1
 		}
 	}
@@ -144,7 +145,7 @@ func (trimmer) next(tries []Try) float64 {
 	at, way := 0.0, 0.0
 	for _, t := range tries {
 		way = wayOf(t.Verdict, way)
-		if t.Verdict != Good {
+		if t.Verdict != record.Good {
 			at += 5 * way
 		}
 	}
@@ -153,13 +154,13 @@ func (trimmer) next(tries []Try) float64 {
 func (h trimmer) keeps(tries []Try) float64 { return h.next(tries) }
 
 // wayOf is where a person goes after a verdict: nowhere after a good one, on after an empty frame, and later at first.
-func wayOf(v Verdict, before float64) float64 {
+func wayOf(v record.Verdict, before float64) float64 {
 	switch v {
-	case Early:
+	case record.Early:
 		return 1
-	case Late:
+	case record.Late:
 		return -1
-	case Nothing:
+	case record.Nothing:
 		if before == 0 {
 			return 1
 		}

@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 	"stillwater/internal/phys"
+	"stillwater/internal/record"
 	"time"
 )
 
@@ -51,8 +52,8 @@ type row struct {
 	scatter, tolerance float64
 	weights            []float64 // sum to the row's own share
 	share              float64
-	said               map[Verdict][]float64 // see logLikelihoods
-	good               []float64             // the rate of good shots, so many steps from the best trim
+	said               map[record.Verdict][]float64 // see logLikelihoods
+	good               []float64                    // the rate of good shots, so many steps from the best trim
 }
 
 func newPosterior(plan Plan, tries []Try, now time.Duration) *posterior {
@@ -151,7 +152,7 @@ func (p *posterior) normalize() {
 // likelihood is what tries alike say: at one trim, with one verdict.
 type likelihood struct {
 	at      float64
-	verdict Verdict
+	verdict record.Verdict
 	by, sd  float64 // measured, if verdict is ""
 	times   float64
 }
@@ -197,7 +198,7 @@ func (g likelihood) apply(r *row, p *posterior) {
 
 // logLikelihoods is the logarithm of the probability of each verdict, for every distance from the best trim on the
 // grid: the middle of each list is a shot at its best moment on average, and after it come those that are late.
-func (r *row) logLikelihoods(step float64) map[Verdict][]float64 {
+func (r *row) logLikelihoods(step float64) map[record.Verdict][]float64 {
 	const cells = 2*trims + 2
 	early, good := make([]float64, cells), make([]float64, cells)
 	late, nothing := make([]float64, cells), make([]float64, cells)
@@ -209,7 +210,7 @@ func (r *row) logLikelihoods(step float64) map[Verdict][]float64 {
 		early[k], late[k] = said(before*(1-empty)), said(behind*(1-empty))
 		good[k], nothing[k] = said(max(1-before-behind, 0)), said((before+behind)*empty)
 	}
-	return map[Verdict][]float64{Early: early, Good: good, Late: late, Nothing: nothing}
+	return map[record.Verdict][]float64{record.Early: early, record.Good: good, record.Late: late, record.Nothing: nothing}
 }
 
 // emptyFrame is how probable it is that a picture off by so many tolerances shows nothing.

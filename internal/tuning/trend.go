@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"stillwater/internal/phys"
+	"stillwater/internal/record"
 	"time"
 )
 
@@ -66,9 +67,9 @@ func drift(plan Plan, tries []Try, unit time.Duration) string {
 		switch {
 		case t.Off != nil: // the trim that it needed is known, whatever it was made with
 			return math.MaxInt64, phys.Milliseconds(t.Off.By - t.At)
-		case t.Verdict == Late:
+		case t.Verdict == record.Late:
 			return t.At.Round(unit), 1
-		case t.Verdict == Early:
+		case t.Verdict == record.Early:
 			return t.At.Round(unit), -1
 		}
 		return t.At.Round(unit), 0

@@ -7,6 +7,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/assert"
+
+	"stillwater/internal/record"
 )
 
 // driftingEvening is an evening of tries, the newest first: the moment goes later by so much from the first to the
@@ -21,11 +23,11 @@ func driftingEvening(rng *rand.Rand, tries int, measured bool, trim func(i int) 
 		case measured:
 			t.Off = &Measured{By: fromMs(off), SD: time.Millisecond}
 		case off < -5:
-			t.Verdict = Early
+			t.Verdict = record.Early
 		case off > 5:
-			t.Verdict = Late
+			t.Verdict = record.Late
 		default:
-			t.Verdict = Good
+			t.Verdict = record.Good
 		}
 		list = append([]Try{t}, list...)
 	}
@@ -102,7 +104,7 @@ func TestDriftIsAFact(t *testing.T) {
 	a := Learn(usual(), driftingEvening(rng, 40, true, func(int) float64 { return 0 }, 25, 4, 4), 0)
 	assert.Equal(t, "Drift", a.Facts[len(a.Facts)-1].Name)
 	assert.Contains(t, a.Words, "The tries drift: with the same trim they come later and later")
-	still := Learn(usual(), judged(0, Good, Late, Good, Early, Good), 0)
+	still := Learn(usual(), judged(0, record.Good, record.Late, record.Good, record.Early, record.Good), 0)
 	assert.NotContains(t, still.Words, "drift")
 	assert.Len(t, still.Facts, 4)
 }

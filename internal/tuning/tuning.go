@@ -12,24 +12,14 @@ import (
 	"time"
 
 	"stillwater/internal/phys"
-)
-
-// Verdict is what a person says of a picture, as far as it says something of the time.
-type Verdict string
-
-// The verdicts.
-const (
-	Early   Verdict = "early"
-	Good    Verdict = "good"
-	Late    Verdict = "late"
-	Nothing Verdict = "nothing there"
+	"stillwater/internal/record"
 )
 
 // Try is one shot and what its picture says.
 type Try struct {
-	At      time.Duration // the trim as carried out: what the machine was late is in it
-	Verdict Verdict       // "" if the picture was measured or says nothing of the time
-	Off     *Measured     // nil: not measured
+	At      time.Duration  // the trim as carried out: what the machine was late is in it
+	Verdict record.Verdict // "" if the picture was measured or says nothing of the time
+	Off     *Measured      // nil: not measured
 }
 
 // says reports whether the try says anything of the time.
@@ -38,7 +28,7 @@ func (t Try) says() bool { return t.judged() || t.Off != nil }
 // judged reports whether a person's verdict says something of the time.
 func (t Try) judged() bool {
 	switch t.Verdict {
-	case Early, Good, Late, Nothing:
+	case record.Early, record.Good, record.Late, record.Nothing:
 		return true
 	}
 	return false
@@ -46,7 +36,7 @@ func (t Try) judged() bool {
 
 // good reports whether its picture is good: as a person says, or else as it was measured.
 func (t Try) good(plan Plan) bool {
-	return t.Verdict == Good || t.Verdict == "" && t.Off != nil && t.Off.By.Abs() <= plan.Tolerance
+	return t.Verdict == record.Good || t.Verdict == "" && t.Off != nil && t.Off.By.Abs() <= plan.Tolerance
 }
 
 // Measured is by how much a picture came after the best moment, negative before it, and the standard deviation of that.
@@ -123,7 +113,10 @@ type Weight struct {
 }
 
 // Fact is one thing that came of the tries, for a list.
-type Fact struct{ Name, Text string }
+type Fact struct {
+	Name string `json:"name"`
+	Text string `json:"text"`
+}
 
 // Within is the probability of the interval from Low to High.
 const Within = 0.8
@@ -167,9 +160,9 @@ func Learn(plan Plan, tries []Try, now time.Duration) Advice {
 			switch {
 			case t.good(plan):
 				a.Good++
-			case t.Verdict == Early:
+			case t.Verdict == record.Early:
 				a.early++
-			case t.Verdict == Late:
+			case t.Verdict == record.Late:
 				a.late++
 			}
 		}
@@ -190,7 +183,7 @@ func emptyInARow(tries []Try) (n int) {
 	for _, t := range tries {
 		switch {
 		case !t.says():
-		case t.Off != nil || t.Verdict != Nothing:
+		case t.Off != nil || t.Verdict != record.Nothing:
 			return n
 		default:
 			n++
@@ -208,7 +201,7 @@ func crossed(tries []Try) bool {
 	var sum [2]time.Duration
 	var n [2]time.Duration
 	for _, t := range tries {
-		if i := map[Verdict]int{Early: 1, Late: 2}[t.Verdict]; i > 0 {
+		if i := map[record.Verdict]int{record.Early: 1, record.Late: 2}[t.Verdict]; i > 0 {
 			sum[i-1] += t.At
 			n[i-1]++
 		}

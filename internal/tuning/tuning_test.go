@@ -11,9 +11,12 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/phys"
+	"stillwater/internal/record"
 )
 
-func judged(at float64, verdicts ...Verdict) (tries []Try) {
+const early, good, late, nothing = record.Early, record.Good, record.Late, record.Nothing
+
+func judged(at float64, verdicts ...record.Verdict) (tries []Try) {
 	for _, v := range verdicts {
 		tries = append(tries, Try{At: fromMs(at), Verdict: v})
 	}
@@ -31,12 +34,12 @@ func TestNothingJudged(t *testing.T) {
 }
 
 func TestVerdictsMoveTheTrim(t *testing.T) {
-	later := Learn(usual(), judged(0, Early), 0)
+	later := Learn(usual(), judged(0, early), 0)
 	assert.Equal(t, Trim, later.Step)
 	assert.Positive(t, later.Trim)
-	earlier := Learn(usual(), judged(0, Late), 0)
+	earlier := Learn(usual(), judged(0, late), 0)
 	assert.Negative(t, earlier.Trim)
-	between := Learn(usual(), slices.Concat(judged(0, Early, Early), judged(20, Late, Late)), 0)
+	between := Learn(usual(), slices.Concat(judged(0, early, early), judged(20, late, late)), 0)
 	assert.InDelta(t, 10, phys.Milliseconds(between.Trim), 3)
 	assert.Contains(t, between.Line, "Try +")
 	assert.Contains(t, between.Words, "a delay of ")
@@ -45,7 +48,7 @@ func TestVerdictsMoveTheTrim(t *testing.T) {
 // Pictures that show nothing, one after the other, are answered with what to check; a picture that shows something ends
 // that.
 func TestNothingThereAgainAndAgain(t *testing.T) {
-	empty := func(n int) []Try { return judged(0, slices.Repeat([]Verdict{Nothing}, n)...) }
+	empty := func(n int) []Try { return judged(0, slices.Repeat([]record.Verdict{nothing}, n)...) }
 	for n := range 4 {
 		assert.NotContains(t, Learn(usual(), empty(n), 0).Words, "in a row", n)
 	}
@@ -54,15 +57,15 @@ func TestNothingThereAgainAndAgain(t *testing.T) {
 	for _, says := range []string{"10 times in a row", "the flash failed", "in focus", "sensor's meter", "distances"} {
 		assert.Contains(t, ten.Words, says)
 	}
-	assert.NotContains(t, Learn(usual(), slices.Concat(judged(0, Good), empty(10)), 0).Words, "in a row")
-	assert.Contains(t, Learn(usual(), slices.Concat(empty(5), judged(0, Good)), 0).Words, "5 times in a row")
+	assert.NotContains(t, Learn(usual(), slices.Concat(judged(0, good), empty(10)), 0).Words, "in a row")
+	assert.Contains(t, Learn(usual(), slices.Concat(empty(5), judged(0, good)), 0).Words, "5 times in a row")
 }
 
 // A shot counts at the delay that it had: one that the machine fired 12 ms late and that is late says nothing against
 // the plan's delay.
 func TestLateMachineCountsAtItsActualTime(t *testing.T) {
-	planned := Learn(usual(), judged(0, Late, Late), 0)
-	actual := Learn(usual(), judged(12, Late, Late), 0)
+	planned := Learn(usual(), judged(0, late, late), 0)
+	actual := Learn(usual(), judged(12, late, late), 0)
 	assert.Negative(t, planned.Trim)
 	assert.Less(t, planned.Trim, actual.Trim-fromMs(3))
 	assert.Less(t, planned.High, actual.High-fromMs(4))
@@ -70,18 +73,18 @@ func TestLateMachineCountsAtItsActualTime(t *testing.T) {
 
 // One wrong verdict, or two, after eight right ones move the trim little, and it comes back.
 func TestWrongVerdicts(t *testing.T) {
-	right := slices.Concat(judged(0, Early, Early), judged(12, Good, Good, Good, Good), judged(22, Late, Late))
+	right := slices.Concat(judged(0, early, early), judged(12, good, good, good, good), judged(22, late, late))
 	before := Learn(usual(), right, fromMs(12))
-	for _, slip := range [][]Verdict{{Early}, {Late}, {Nothing}, {Early, Early}, {Late, Late}, {Nothing, Nothing}} {
+	for _, slip := range [][]record.Verdict{{early}, {late}, {nothing}, {early, early}, {late, late}, {nothing, nothing}} {
 		tries := slices.Concat(right, judged(12, slip...))
 		after := Learn(usual(), tries, fromMs(12))
 		assert.InDelta(t, phys.Milliseconds(before.Trim), phys.Milliseconds(after.Trim), 4, "%v", slip)
-		again := Learn(usual(), slices.Concat(tries, judged(phys.Milliseconds(after.Trim), Good, Good)), after.Trim)
+		again := Learn(usual(), slices.Concat(tries, judged(phys.Milliseconds(after.Trim), good, good)), after.Trim)
 		assert.InDelta(t, phys.Milliseconds(before.Trim), phys.Milliseconds(again.Trim), 3, "%v", slip)
 	}
 	// Wrong ones come first: it finds the way all the same.
 	e := evening{best: 10, scatter: 2.5, tolerance: 7, rng: rand.New(rand.NewPCG(7, 7))}
-	tries := judged(0, Late, Late)
+	tries := judged(0, late, late)
 	now := Learn(usual(), tries, 0).Trim
 	for range 10 {
 		tries = append(tries, Try{At: now, Verdict: e.verdict(phys.Milliseconds(now), e.chance())})
@@ -93,8 +96,8 @@ func TestWrongVerdicts(t *testing.T) {
 func TestLeaveItAlone(t *testing.T) {
 	plan := usual()
 	plan.Tolerance, plan.Scatter, plan.Remedy = fromMs(4), fromMs(5), "Lower the nozzle."
-	here := judged(19, Good, Late, Good, Early, Good, Good, Late, Good)
-	tries := slices.Concat(judged(6, Early, Early), here, judged(32, Late, Late))
+	here := judged(19, good, late, good, early, good, good, late, good)
+	tries := slices.Concat(judged(6, early, early), here, judged(32, late, late))
 	a := Learn(plan, tries, fromMs(19))
 	require.Equal(t, Leave, a.Step, a.Words)
 	assert.Equal(t, []int{5, 8, 12}, []int{a.Good, a.Here, a.Counted})
@@ -108,13 +111,13 @@ func TestLeaveItAlone(t *testing.T) {
 func TestNoDelayHelps(t *testing.T) {
 	plan := Plan{Low: fromMs(-5), High: fromMs(5), Scatter: fromMs(11), Tolerance: fromMs(4), Whose: "the throws' own",
 		Limits: []Limit{{"ragged edge at the second beam", fromMs(7.5)}}, Remedy: "Move the beams nearer."}
-	a := Learn(plan, judged(0, Early, Late, Late, Early, Good, Late, Early, Nothing, Early, Late), 0)
+	a := Learn(plan, judged(0, early, late, late, early, good, late, early, nothing, early, late), 0)
 	require.Equal(t, Reset, a.Step, a.Words)
 	assert.Less(t, a.Limit, 0.5)
 	assert.Contains(t, a.Line, "change the set")
 	assert.Contains(t, a.Words, "ragged edge at the second beam, 7.5 ms. Move the beams nearer.")
 	// Two tries do not condemn a set.
-	assert.NotEqual(t, Reset, Learn(plan, judged(0, Early, Late), 0).Step)
+	assert.NotEqual(t, Reset, Learn(plan, judged(0, early, late), 0).Step)
 }
 
 func TestMeasured(t *testing.T) {
@@ -126,7 +129,7 @@ func TestMeasured(t *testing.T) {
 	tries := []Try{{At: 0, Off: &off}, {At: 0, Off: &off}, {At: 0, Off: &off}, {At: 0, Off: &off}}
 	a := Learn(usual(), tries, 0)
 	assert.InDelta(t, -3, phys.Milliseconds(a.Low+a.High)/2, 0.7)
-	by := Learn(usual(), judged(0, Late, Late, Late, Late), 0)
+	by := Learn(usual(), judged(0, late, late, late, late), 0)
 	assert.Less(t, a.High-a.Low, by.High-by.Low, "a measurement says more than a verdict")
 	// One that is far off, as the wrong thing was measured, is not believed against four.
 	far := Measured{By: 80 * time.Millisecond, SD: time.Millisecond}
@@ -144,12 +147,12 @@ func TestJudgedAndMeasured(t *testing.T) {
 		return tries
 	}
 	for want, tries := range map[string][]Try{
-		"2 of 4 judged":                                      judged(0, Good, Good, Early, Late),
+		"2 of 4 judged":                                      judged(0, good, good, early, late),
 		"3 of 3 measured":                                    only(3),
-		"4 of 5 (2 judged, 3 only measured)":                 append(judged(0, Good, Late), only(3)...),
-		"1 of 1 judged":                                      {{Verdict: Good, Off: off}},
-		"0 of 2 (1 judged, 1 only measured)":                 {{Verdict: Late, Off: off}, {Verdict: "too high", Off: off}},
-		"3 of 4 (1 judged, 3 only measured)":                 append(only(3), judged(0, Late)...),
+		"4 of 5 (2 judged, 3 only measured)":                 append(judged(0, good, late), only(3)...),
+		"1 of 1 judged":                                      {{Verdict: good, Off: off}},
+		"0 of 2 (1 judged, 1 only measured)":                 {{Verdict: late, Off: off}, {Verdict: "too high", Off: off}},
+		"3 of 4 (1 judged, 3 only measured)":                 append(only(3), judged(0, late)...),
 		"9 of 9 measured: 4 of the first 4, 4 of the last 4": only(9),
 	} {
 		assert.Equal(t, Fact{"Good", want}, Learn(usual(), tries, 0).Facts[0])
@@ -161,7 +164,7 @@ func TestJudgedAndMeasured(t *testing.T) {
 func TestAnyTries(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 3))
 	plans := []Plan{usual(), {}, {Scatter: fromMs(0.2), Tolerance: fromMs(2)}, {Low: -time.Second, High: time.Second}}
-	verdicts := []Verdict{Early, Good, Late, Nothing, "", "too low"}
+	verdicts := []record.Verdict{early, good, late, nothing, "", "too low"}
 	for n := range 40 {
 		var tries []Try
 		for range rng.IntN(30) {
@@ -215,15 +218,15 @@ func TestSweep(t *testing.T) {
 
 // Verdicts that contradict each other are called that, and nobody is to leave what has not been good once.
 func TestContradictions(t *testing.T) {
-	twice := Learn(usual(), judged(0, Early, Late), 0)
+	twice := Learn(usual(), judged(0, early, late), 0)
 	assert.Equal(t, "Again at 287 ms: not sure yet", twice.Line)
 	assert.Contains(t, twice.Words, "Of the others 1 came early and 1 late")
-	six := Learn(usual(), judged(0, Early, Late, Early, Late, Early, Late), 0)
+	six := Learn(usual(), judged(0, early, late, early, late, early, late), 0)
 	assert.Equal(t, "Leave it: no other than 287 ms is likely to be better", six.Line)
 	assert.Contains(t, six.Words, "Of the others 3 came early and 3 late")
-	mixed := Learn(usual(), slices.Concat(judged(0, Late, Late), judged(10, Early, Early)), 0)
+	mixed := Learn(usual(), slices.Concat(judged(0, late, late), judged(10, early, early)), 0)
 	assert.Contains(t, mixed.Words, "look whether the two were mixed up")
-	right := Learn(usual(), slices.Concat(judged(0, Early, Early), judged(10, Late, Late)), 0)
+	right := Learn(usual(), slices.Concat(judged(0, early, early), judged(10, late, late)), 0)
 	assert.NotContains(t, right.Words, "mixed up")
 	assert.NotContains(t, right.Words, "came early and")
 }

@@ -3,8 +3,9 @@ package tuning
 import (
 	"fmt"
 	"math"
-	"stillwater/internal/phys"
 	"time"
+
+	"stillwater/internal/phys"
 )
 
 // say puts the advice in words.
@@ -89,7 +90,7 @@ func (a *Advice) resetWords(plan Plan) string {
 // facts are how many were good, the delay that was found, the scatter, what limits it, and whether the tries drift.
 func (a *Advice) facts(plan Plan, tries []Try) []Fact {
 	if a.Counted == 0 {
-		return nil
+		return []Fact{}
 	}
 	what, found := "Trim found", signed(a.Trim)
 	if plan.Delay != 0 {
