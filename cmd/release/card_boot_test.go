@@ -6,6 +6,7 @@ import (
 	"bufio"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"math/rand/v2"
@@ -17,6 +18,7 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -135,6 +137,14 @@ func (m *emulated) cutPower() {
 	<-m.ended
 }
 
+// standStill holds the machine up, as a host with other work does, or a slow card.
+func (m *emulated) standStill(length time.Duration) {
+	m.t.Helper()
+	require.NoError(m.t, m.cmd.Process.Signal(syscall.SIGSTOP))
+	<-time.After(length)
+	require.NoError(m.t, m.cmd.Process.Signal(syscall.SIGCONT))
+}
+
 // said is all that came on the serial console.
 func (m *emulated) said() string {
 	text, _ := os.ReadFile(m.console)
@@ -235,32 +245,42 @@ func (m *emulated) pair(code string) string {
 	return answer.Cookies()[0].Name + "=" + answer.Cookies()[0].Value
 }
 
-// cardPhone is a paired phone with the page open.
+// cardPhone is a paired phone with the page open. Like the page it connects anew when the connection is lost.
 type cardPhone struct {
+	m      *emulated
+	cookie string
 	ws     *websocket.Conn
 	screen pagetest.Screen
 	sent   int64
 	last   *control.Snapshot
+	anew   int // how often it connected anew
 }
 
 func (m *emulated) open(cookie string) (*cardPhone, error) {
-	dialer := websocket.Dialer{NetDialContext: m.dial, HandshakeTimeout: time.Minute}
-	ws, answer, err := dialer.Dial(strings.Replace(pageAddress, "http", "ws", 1)+"/ws",
-		http.Header{"Origin": {pageAddress}, "Cookie": {cookie}})
-	if err != nil {
-		if answer != nil {
-			err = fmt.Errorf("%w: %s", err, answer.Status)
-		}
-		return nil, err
-	}
-	return &cardPhone{ws: ws}, nil
+	p := &cardPhone{m: m, cookie: cookie}
+	return p, p.connect()
 }
+
+func (p *cardPhone) connect() error {
+	dialer := websocket.Dialer{NetDialContext: p.m.dial, HandshakeTimeout: time.Minute}
+	ws, answer, err := dialer.Dial(strings.Replace(pageAddress, "http", "ws", 1)+"/ws",
+		http.Header{"Origin": {pageAddress}, "Cookie": {p.cookie}})
+	if err != nil && answer != nil {
+		err = fmt.Errorf("%w: %s", err, answer.Status)
+	}
+	p.ws, p.screen, p.last = ws, pagetest.Screen{}, nil
+	return err
+}
+
+// errLost ends what was done over a connection that is lost. The machine drops a phone that it has not heard for four
+// seconds, so each time that the emulator stands still for so long.
+var errLost = errors.New("the connection is lost")
 
 func (p *cardPhone) read() (pagetest.Message, error) {
 	_ = p.ws.SetReadDeadline(time.Now().Add(2 * time.Minute))
 	_, data, err := p.ws.ReadMessage()
 	if err != nil {
-		return pagetest.Message{}, err
+		return pagetest.Message{}, fmt.Errorf("%w: %w", errLost, err)
 	}
 	m, err := p.screen.Take(data)
 	if m.Snapshot != nil {
@@ -286,7 +306,7 @@ func (p *cardPhone) do(c control.Command) error {
 		return err
 	}
 	if err := p.ws.WriteMessage(websocket.TextMessage, text); err != nil {
-		return err
+		return fmt.Errorf("%w: %w", errLost, err)
 	}
 	for {
 		m, err := p.read()
@@ -328,8 +348,27 @@ func (p *cardPhone) ready() error {
 	return nil
 }
 
-// shoot makes one shot in the simulated room and returns when the page shows it, which is when it is on record.
+// shoot makes one shot in the simulated room and returns when the page shows it, which is when it is on record. Where
+// the connection is lost meanwhile, it goes on over a new one, as long as the machine has power.
 func (p *cardPhone) shoot() error {
+	before := p.last.ShotCount
+	err := p.shootOnce()
+	for errors.Is(err, errLost) && p.m.running() {
+		p.anew++
+		if err = p.connect(); err != nil {
+			return err
+		}
+		if err = p.ready(); err == nil && p.last.State != control.Safe { // whatever was half done
+			err = p.do(control.Command{Type: "disarm"})
+		}
+		if err == nil && p.last.ShotCount == before {
+			err = p.shootOnce()
+		}
+	}
+	return err
+}
+
+func (p *cardPhone) shootOnce() error {
 	before := p.last.ShotCount
 	if err := p.do(control.Command{Type: "arm", Shots: 1}); err != nil {
 		return err
@@ -391,7 +430,13 @@ func TestCardBoots(t *testing.T) {
 	for range more {
 		require.NoError(t, p.shoot())
 	}
-	t.Logf("%d more shots: %d blocks of %d bytes written", more, d.blocksWritten()-before, diskBlock)
+	t.Logf("%d more shots: %d blocks of %d bytes written; the phone connected anew %d times", more,
+		d.blocksWritten()-before, diskBlock, p.anew)
+
+	anew := p.anew
+	m.standStill(6 * time.Second)
+	require.NoError(t, p.shoot(), "after it stood still for longer than a phone may be silent")
+	t.Logf("it stood still; the phone connected anew %d times, and made a shot", p.anew-anew)
 	if folder := os.Getenv("STILLWATER_PICTURES"); folder != "" {
 		m.screenshot(filepath.Join(folder, "card-screen.ppm"))
 	}
@@ -413,8 +458,6 @@ func TestCardSurvivesPowerCuts(t *testing.T) {
 	cookie := m.pair(regexp.MustCompile(`TRIAL note code (\S+)`).FindStringSubmatch(m.said())[1])
 	shown, starting := 0, 0
 	for cut := range cuts + 1 {
-		p, err := m.open(cookie)
-		require.NoError(t, err, "cut %d: the phone is paired", cut)
 		recorded := m.recorded(cookie)
 		require.GreaterOrEqual(t, recorded, shown, "cut %d: every shot that was shown is on record", cut)
 		require.LessOrEqual(t, recorded, shown+1, "cut %d: and one that nobody saw any more at most", cut)
@@ -423,6 +466,8 @@ func TestCardSurvivesPowerCuts(t *testing.T) {
 		if cut == cuts {
 			break
 		}
+		p, err := m.open(cookie)
+		require.NoError(t, err, "cut %d: the phone is paired", cut)
 		require.NoError(t, p.ready())
 		timer := time.AfterFunc(time.Duration(chance.Int64N(int64(20*time.Second))), m.cutPower)
 		for p.shoot() == nil {

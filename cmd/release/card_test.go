@@ -68,6 +68,17 @@ func TestFATPartition(t *testing.T) {
 	assert.True(t, bytes.Equal(made[0], made[1]), "the file systems of two runs differ")
 }
 
+// An emulator that the kernel would look for inside the new system is none.
+func TestTheEmulatorIsKeptOpen(t *testing.T) {
+	const registered = "enabled\ninterpreter /usr/libexec/qemu-binfmt/aarch64-binfmt-P\nflags: %s\noffset 0\n"
+	for _, flags := range []string{"F", "PF", "POCF"} {
+		assert.NoError(t, checkEmulator(fmt.Sprintf(registered, flags)), flags)
+	}
+	for _, flags := range []string{"", "P", "POC"} {
+		assert.ErrorContains(t, checkEmulator(fmt.Sprintf(registered, flags)), "qemu-user-static", flags)
+	}
+}
+
 // Nothing in the system's file system is of the time when it was made, its own root folder included, which nobody but
 // root may write to.
 func TestSystemPartition(t *testing.T) {

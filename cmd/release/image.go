@@ -13,6 +13,7 @@ import (
 	"os/exec"
 	"path"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 )
@@ -141,7 +142,24 @@ func checkTools(ctx context.Context) error {
 		return fmt.Errorf("this machine does not run programs for arm64, which installing packages needs: on Debian, "+
 			"sudo apt install qemu-user-static binfmt-support: %w", err)
 	}
+	if text, err := os.ReadFile(arm64Emulator); err == nil { // there is none on a machine that is arm64 itself
+		return checkEmulator(string(text))
+	}
 	return nil
+}
+
+const arm64Emulator = "/proc/sys/fs/binfmt_misc/qemu-aarch64"
+
+// checkEmulator looks whether the kernel keeps the emulator open (the flag F of binfmt_misc). Otherwise it would look
+// for it inside the new system, where it is not.
+func checkEmulator(registered string) error {
+	if regexp.MustCompile(`(?m)^flags: .*F`).MatchString(registered) {
+		return nil
+	}
+	return fmt.Errorf("this machine's emulator for arm64 cannot be used inside the new system, as %s has not the flag F: "+
+		"on Debian, sudo update-binfmts --package qemu-user-binfmt --remove qemu-aarch64 "+
+		"/usr/libexec/qemu-binfmt/aarch64-binfmt-P, then sudo apt install qemu-user-static and "+
+		"sudo update-binfmts --import qemu-aarch64", arm64Emulator)
 }
 
 // card is an image that is being made in the folder work.

@@ -110,8 +110,9 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 	if j.version, j.when, err = j.source.stamp(ctx, *version, os.Getenv("SOURCE_DATE_EPOCH")); err != nil {
 		return err
 	}
-	if j.out == "" {
-		j.out = filepath.Join(j.source.root, "dist")
+	// Absolute, since the tools that write there do not run in this folder.
+	if j.out, err = filepath.Abs(cmp.Or(j.out, filepath.Join(j.source.root, "dist"))); err != nil {
+		return fmt.Errorf("the folder for the release: %w", err)
 	}
 	paths, err := j.make(ctx, *only == "", stderr)
 	if err != nil {

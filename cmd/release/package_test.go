@@ -75,12 +75,15 @@ func TestTwoRunsGiveTheSameBytes(t *testing.T) {
 	for i := range both {
 		out := t.TempDir()
 		t.Setenv("TMPDIR", t.TempDir())
+		here, err := os.Getwd()
+		require.NoError(t, err)
+		relative, err := filepath.Rel(here, out)
+		require.NoError(t, err)
 		var printed strings.Builder
-		args := []string{"--only", "packages", "--arch", "amd64", "--version", "1.2.3", "--out", out}
+		args := []string{"--only", "packages", "--arch", "amd64", "--version", "1.2.3", "--out", []string{out, relative}[i]}
 		require.NoError(t, run(t.Context(), args, &printed, io.Discard))
 		path := filepath.Join(out, "stillwater_1.2.3_amd64.deb")
 		assert.Equal(t, path+"\n", printed.String())
-		var err error
 		both[i], err = os.ReadFile(path)
 		require.NoError(t, err)
 	}
