@@ -167,7 +167,7 @@ func (m *emulated) wait(what string, done func() bool) {
 		if !m.running() || time.Now().After(end) {
 			m.t.Fatalf("never seen: %s; the console said:\n%s", what, m.said())
 		}
-		<-time.After(200 * time.Millisecond)
+		time.Sleep(200 * time.Millisecond)
 	}
 }
 
@@ -481,8 +481,8 @@ func TestCardSurvivesPowerCuts(t *testing.T) {
 			m = boot(t, socket, "")
 			after := time.Duration(chance.Int64N(int64(start)))
 			t.Logf("cut %d: on the way up after %v", cut+1, after.Round(time.Second))
-			<-time.After(after)
-			m.cutPower()
+			time.AfterFunc(after, m.cutPower)
+			<-m.ended
 			d.cut(chance)
 		}
 		began = time.Now()

@@ -225,7 +225,7 @@ func judgeThrow(p *phone, d *machine) {
 	p.tap(`[data-number="1"] [data-verdict="too high"]`)
 	p.until("it was too high", `document.querySelector('[data-number="1"] .row-verdict').textContent === "Too high"`)
 	p.until("and is counted", `document.querySelector(".counts").textContent.includes("1 too high")`)
-	assert.Equal(t, "too high", kept(t, d.journal, 2, 1).Verdict)
+	assert.Equal(t, record.TooHigh, kept(t, d.journal, 2, 1).Verdict)
 	p.roomy("throw judged")
 	p.picture("lookback-03-too-high")
 	p.light("opened shot", 2.8)

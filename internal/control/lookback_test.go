@@ -29,7 +29,7 @@ func TestStarsAndMarks(t *testing.T) {
 			x.must(me, Command{Type: "verdict", Shot: 1, Verdict: v})
 		}
 		kept, shown := x.journal.kept()[0], x.Snapshot().Shots[0]
-		assert.Equal(t, []any{true, "blurred", "too low"}, []any{kept.Star, kept.Picture, kept.Verdict})
+		assert.Equal(t, []any{true, "blurred", record.TooLow}, []any{kept.Star, kept.Picture, kept.Verdict})
 		assert.Equal(t, []any{true, Blurred, record.TooLow}, []any{shown.Star, shown.Picture, shown.Verdict})
 		x.must(me, Command{Type: "star", Shot: 1})
 		x.must(me, Command{Type: "picture", Shot: 1})

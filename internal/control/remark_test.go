@@ -208,7 +208,7 @@ func TestRemarkThatFailsHoldsUpNothing(t *testing.T) {
 		x.refused(me, Command{Type: "verdict", Shot: 2, Verdict: record.Early}) // the first still cannot be written
 		time.Sleep(3 * retryDelay)
 		synctest.Wait()
-		assert.Equal(t, "early", x.journal.kept()[1].Verdict)
+		assert.Equal(t, record.Early, x.journal.kept()[1].Verdict)
 		x.must(me, Command{Type: "set", Field: "drop.height", Value: "33 cm"})
 		time.Sleep(3 * retryDelay)
 		synctest.Wait()
@@ -226,7 +226,7 @@ func TestRemarkOnAnOlderShot(t *testing.T) {
 		x := setUpWith(t, b)
 		x.ready()
 		x.must(me, Command{Type: "verdict", Shot: 3, Verdict: record.Good})
-		assert.Equal(t, "good", b.kept()[2].Verdict)
+		assert.Equal(t, record.Good, b.kept()[2].Verdict)
 		assert.Equal(t, "shot", x.refused(me, Command{Type: "note", Shot: 101, Text: "x"}).Field)
 		assert.Empty(t, x.Snapshot().Record.Problem)
 	})

@@ -3,14 +3,17 @@ package house
 import (
 	"fmt"
 	"go/ast"
+	"go/token"
 	"slices"
 	"strings"
 )
 
-// sleepers are the functions of tests that may sleep in real time: they wait for a condition that has nothing to wait
-// on, and look at it again and again.
+// sleepers are the functions of tests that may sleep in real time. But for one they wait for a condition that has
+// nothing to wait on, and look at it again and again.
 var sleepers = []string{
 	"internal/proctest.Eventually",  // everybody's
+	"cmd/release.wait",              // what an emulated machine writes on its console
+	"cmd/stillwater.lit",            // no wait: it says that a host is alive, ten times a second
 	"cmd/stillwater.until",          // what a browser's page shows
 	"internal/gpiochip/guest.Sleep", // the suite's way to let a board's time pass
 	// In virtual time, but called there by others than tests:
@@ -31,6 +34,10 @@ func sleepRule() rule {
 			"f sleeps"},
 		{test("func f() { time.Sleep(1) }"), "f sleeps"},
 		{test("func TestA(t *testing.T) { wait(time.Sleep) }"), "TestA sleeps"},
+		{test("func TestA(t *testing.T) { <-time.After(1) }"), "internal/rig/a_test.go:3: TestA sleeps in real time"},
+		{test("func TestA(t *testing.T) { for { select { case <-time.After(1): } } }"), "TestA sleeps"},
+		{test("func TestA(t *testing.T) { <-time.NewTimer(1).C }"), "TestA sleeps"},
+		{test("func TestA(t *testing.T) { for range time.Tick(1) {} }"), "TestA sleeps"},
 		{one("internal/proctest/a.go", "package proctest", `import "time"`, "func f() { time.Sleep(1) }"), "f sleeps"},
 	}, []files{
 		test(bubble + "time.Sleep(1) }) }"),
@@ -40,6 +47,8 @@ func sleepRule() rule {
 			"synctest.Test(t, func(t *testing.T) { f() }) } }"),
 		test("func in(t *testing.T, f func()) { synctest.Test(t, func(*testing.T) { f() }) }\n" +
 			"func TestA(t *testing.T) { in(t, func() { time.Sleep(1) }) }"),
+		test(bubble + "<-time.After(1) }) }"),
+		test("func TestA(t *testing.T) { select { case <-t.Context().Done(): case <-time.After(1): t.Fatal() } }"),
 		test("func BenchmarkA(b *testing.B) { f() }\nfunc f() { time.Sleep(1) }"),
 		one("internal/proctest/a.go", "package proctest", `import "time"`, "func Eventually() { time.Sleep(1) }"),
 		one("internal/rig/a.go", "package rig", `import "time"`, "func f() { time.Sleep(1) }"),
@@ -62,7 +71,7 @@ func checkSleeps(t tree) (found []string) {
 
 // use is a place in which a function is named, or in which it sleeps.
 type use struct {
-	name    string // of what is used; "": time.Sleep
+	name    string // of what is used; "": it sleeps
 	in      string // the function around it
 	virtual bool   // within a bubble of virtual time
 	at      string
@@ -133,7 +142,7 @@ func usesIn(s source, d ast.Decl, bubbles, functions map[string]bool) (uses []us
 	if f, ok := d.(*ast.FuncDecl); ok {
 		in = f.Name.Name
 	}
-	virtual := inVirtualTime(d, bubbles)
+	virtual, limits := inVirtualTime(d, bubbles), timeLimits(d)
 	add := func(name string, at ast.Node) {
 		inside := slices.ContainsFunc(virtual, func(n ast.Node) bool { return n.Pos() <= at.Pos() && at.Pos() < n.End() })
 		uses = append(uses, use{name, in, inside, s.at(at.Pos())})
@@ -148,6 +157,14 @@ func usesIn(s source, d ast.Decl, bubbles, functions map[string]bool) (uses []us
 			if x, ok := n.X.(*ast.Ident); ok && x.Name == "time" && n.Sel.Name == "Sleep" {
 				add("", n)
 			}
+		case *ast.UnaryExpr:
+			if n.Op == token.ARROW && isTimer(n.X) && !limits[n] {
+				add("", n)
+			}
+		case *ast.RangeStmt:
+			if isTimer(n.X) {
+				add("", n)
+			}
 		case *ast.Ident:
 			if functions[n.Name] {
 				add(n.Name, n)
@@ -156,6 +173,31 @@ func usesIn(s source, d ast.Decl, bubbles, functions map[string]bool) (uses []us
 		return true
 	})
 	return uses
+}
+
+// isTimer reports whether something is a channel that has nothing but a time: to receive from it is to sleep.
+func isTimer(x ast.Expr) bool {
+	if s, ok := x.(*ast.SelectorExpr); ok && s.Sel.Name == "C" {
+		x = s.X
+	}
+	call, ok := x.(*ast.CallExpr)
+	return ok && slices.Contains([]string{"time.After", "time.Tick", "time.NewTimer", "time.NewTicker"}, callee(call))
+}
+
+// timeLimits are the receives of cases that have others beside them: those wait for an event, and for how long.
+func timeLimits(d ast.Decl) map[ast.Expr]bool {
+	limits := map[ast.Expr]bool{}
+	ast.Inspect(d, func(n ast.Node) bool {
+		if s, ok := n.(*ast.SelectStmt); ok && len(s.Body.List) > 1 {
+			for _, c := range s.Body.List {
+				if x, ok := c.(*ast.CommClause).Comm.(*ast.ExprStmt); ok {
+					limits[x.X] = true
+				}
+			}
+		}
+		return true
+	})
+	return limits
 }
 
 // inVirtualTime lists what in a declaration runs in virtual time: calls that make a bubble, with what they are given,

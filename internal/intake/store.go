@@ -22,6 +22,7 @@ import (
 	"stillwater/internal/page"
 	"stillwater/internal/regular"
 	"stillwater/internal/tether"
+	"stillwater/internal/textfile"
 )
 
 // limits of what is kept.
@@ -520,19 +521,16 @@ func dateOf(f page.CameraFile, path, check string) time.Time {
 	return at
 }
 
-// finish has a whole file on the disk, under its name and with its date.
+// finish gives a whole file its date and its name.
 func finish(under, path string, at time.Time) error {
 	file, err := regular.OpenFile(under, os.O_WRONLY, 0)
 	if err != nil {
 		return err
 	}
-	if err := errors.Join(file.Sync(), file.Close()); err != nil {
-		return err
-	}
 	if err := os.Chtimes(under, at, at); err != nil {
-		return err
+		return errors.Join(err, file.Close())
 	}
-	return os.Rename(under, path)
+	return textfile.Place(file, path)
 }
 
 func diskFull(f page.CameraFile) error {

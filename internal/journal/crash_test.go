@@ -208,7 +208,7 @@ func (l *ledger) check(t *testing.T, path string) (kept int) {
 		require.Equal(t, said, record.Shot{ID: s.ID, Session: s.Session, Number: s.Number, Seen: s.Seen}, "acknowledged")
 	}
 	for id := range l.verdict {
-		require.Equal(t, "good", byID[id].Verdict, "acknowledged verdict of shot %d", id)
+		require.Equal(t, record.Good, byID[id].Verdict, "acknowledged verdict of shot %d", id)
 	}
 	for id, note := range l.notes {
 		require.Equal(t, note, byID[id].Note, "acknowledged note of shot %d", id)

@@ -86,7 +86,7 @@ func TestFilesDeletedOrReplacedInUse(t *testing.T) {
 			j = open(t, path)
 			shots := newestFirst(t, j, s.ID)
 			require.Len(t, shots, 4)
-			assert.Equal(t, "good", shots[0].Verdict)
+			assert.Equal(t, record.Good, shots[0].Verdict)
 			info, err := os.Stat(path)
 			require.NoError(t, err)
 			assert.Equal(t, os.FileMode(0o600), info.Mode().Perm())

@@ -256,7 +256,7 @@ func TestDamagedRow(t *testing.T) {
 	require.NoError(t, j.SetVerdict(ctx, 30, "good"))
 	shots, err = j.Shots(ctx, s.ID, 1)
 	require.NoError(t, err)
-	assert.Equal(t, "good", shots[0].Verdict)
+	assert.Equal(t, record.Good, shots[0].Verdict)
 	assert.NotEmpty(t, shots[0].Damaged, "a verdict does not make it whole")
 }
 
@@ -283,7 +283,7 @@ func TestListReadsNoShots(t *testing.T) {
 	all, err := j.Sessions(ctx)
 	require.NoError(t, err)
 	require.Len(t, all, 1)
-	assert.Equal(t, map[string]int{"": 50, "late": 1}, all[0].Verdicts)
+	assert.Equal(t, map[record.Verdict]int{"": 50, "late": 1}, all[0].Verdicts)
 	assert.Equal(t, 51, all[0].Shots)
 	assert.Equal(t, []string{"throw"}, all[0].Kinds)
 }
@@ -339,7 +339,7 @@ func TestOlderJournalIsBroughtUpToDate(t *testing.T) {
 	all, err := j.Sessions(t.Context())
 	require.NoError(t, err)
 	assert.Equal(t, 500, all[0].Shots)
-	assert.Equal(t, map[string]int{"good": 334, "": 166}, all[0].Verdicts)
+	assert.Equal(t, map[record.Verdict]int{"good": 334, "": 166}, all[0].Verdicts)
 	assert.Len(t, newestFirst(t, j, 1), 500)
 	require.NoError(t, j.SetNote(t.Context(), 1, "x"))
 	assert.Empty(t, newestFirst(t, j, 1)[499].Damaged)

@@ -27,11 +27,23 @@ func ReplaceBy(path string, mode fs.FileMode, write func(*os.File) error) error 
 	if err != nil {
 		return err
 	}
-	if err := errors.Join(write(file), file.Sync(), file.Close()); err != nil {
+	if err := write(file); err != nil {
+		return errors.Join(err, file.Close(), os.Remove(next))
+	}
+	if err := Place(file, path); err != nil {
 		return errors.Join(err, os.Remove(next))
 	}
-	if err := os.Rename(next, path); err != nil {
-		return errors.Join(err, os.Remove(next))
+	return nil
+}
+
+// Place closes a file that was written under another name in the folder, and gives it its own, atomically: after a loss
+// of power the name leads to the file that had it or to this one, whole. Both are on the disk when Place returns.
+func Place(file *os.File, path string) error {
+	if err := errors.Join(file.Sync(), file.Close()); err != nil {
+		return err
+	}
+	if err := os.Rename(file.Name(), path); err != nil {
+		return err
 	}
 	return syncFolder(filepath.Dir(path))
 }

@@ -58,3 +58,28 @@ func TestReplace(t *testing.T) {
 	assert.Len(t, entries, 2, "nothing is left beside them")
 	assert.Error(t, Replace(filepath.Join(dir, "none", "a.txt"), []byte("1"), 0o600))
 }
+
+// A file that was written under another name takes its own, in the place of what had it; it is closed in any case.
+func TestPlace(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "a.jpg")
+	require.NoError(t, os.WriteFile(path, []byte("old"), 0o600))
+	part := func() *os.File {
+		file, err := os.Create(filepath.Join(dir, ".part"))
+		require.NoError(t, err)
+		_, err = file.WriteString("new")
+		require.NoError(t, err)
+		return file
+	}
+	file := part()
+	require.NoError(t, Place(file, path))
+	assert.ErrorIs(t, file.Close(), os.ErrClosed)
+	assert.NoFileExists(t, file.Name())
+	text, err := os.ReadFile(path)
+	require.NoError(t, err)
+	assert.Equal(t, "new", string(text))
+	file = part()
+	assert.Error(t, Place(file, filepath.Join(dir, "none", "a.jpg")))
+	assert.ErrorIs(t, file.Close(), os.ErrClosed)
+	assert.FileExists(t, file.Name(), "the caller may try again")
+}
