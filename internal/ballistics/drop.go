@@ -16,7 +16,7 @@ const (
 	Central Model = iota
 	// Quadratic uses the drag coefficient of terminal speed at all speeds.
 	Quadratic
-	// Sphere is a rigid sphere.
+	// Sphere has the drag of a rigid sphere, as a drop would if it kept its shape.
 	Sphere
 )
 

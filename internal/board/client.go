@@ -199,7 +199,7 @@ func (c *Client) linkTimedOut() {
 	}
 }
 
-// Identity is the board's identity.
+// Identity is what the board said of itself when it was dialled: its name, pins and limits.
 func (c *Client) Identity() Identity { return c.id }
 
 // Events delivers the board's reports. A slow reader loses only what newer events supersede. The last event is Gone,

@@ -68,7 +68,7 @@ type ShotReport struct {
 	Received time.Time // by the host's clock
 }
 
-// Interval is the gate interval.
+// Interval is the time from the gate edge to the clock edge; 0 without a gate.
 func (s ShotReport) Interval() time.Duration { return s.ClockAt - s.GateAt }
 
 // CueReport is one pulse, planned and actual.

@@ -47,7 +47,7 @@ type Report struct {
 // Stopped reports whether Stillwater would not run, or not as configured.
 func (r Report) Stopped() bool { return r.Stops > 0 }
 
-// Options say what to check.
+// Options say which configuration to check, and with what environment.
 type Options struct {
 	Path      string // of the configuration; "": the one that is found
 	Getenv    func(string) string

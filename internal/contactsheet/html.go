@@ -24,17 +24,17 @@ import (
 // Pick says which frames are on a contact sheet.
 type Pick string
 
-// The choices.
+// What is on the sheet: all frames, or some.
 const (
 	All     Pick = "all"
 	Keepers Pick = "keepers" // with a star
 	Delays  Pick = "delays"  // one for each kind's delay, to the millisecond: a keeper or a good one before others
 )
 
-// MarshalText is what UnmarshalText reads.
+// MarshalText returns the choice as a flag takes it; UnmarshalText reads that.
 func (p Pick) MarshalText() ([]byte, error) { return []byte(p), nil }
 
-// UnmarshalText reads a choice.
+// UnmarshalText parses the value of a flag; the error lists the choices.
 func (p *Pick) UnmarshalText(text []byte) error {
 	switch *p = Pick(text); *p {
 	case All, Keepers, Delays:

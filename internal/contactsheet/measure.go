@@ -43,7 +43,7 @@ type Ruler struct {
 	Apart    phys.Length
 }
 
-// UnmarshalText reads X,Y,X,Y,LENGTH.
+// UnmarshalText parses "X,Y,X,Y,LENGTH", the places in pixels: "410,900,2410,900,20cm".
 func (r *Ruler) UnmarshalText(text []byte) error {
 	parts := strings.Split(string(text), ",")
 	var at [4]float64
@@ -67,7 +67,7 @@ func (r *Ruler) UnmarshalText(text []byte) error {
 	return e
 }
 
-// SetSpot reads X,Y.
+// SetSpot parses "X,Y" in pixels: where in the frame the liquid is to be.
 func (m *Measure) SetSpot(text string) error {
 	x, y, _ := strings.Cut(text, ",")
 	atX, errX := strconv.ParseFloat(strings.TrimSpace(x), 64)

@@ -235,7 +235,7 @@ type TablePoint struct {
 	DelayMs    float64 `json:"delay_ms"`
 }
 
-// Room is the simulated room.
+// Room is the simulated room as the page shows it: what happens in it, and what it can be asked for.
 type Room struct {
 	Busy bool   `json:"busy"` // something is falling or flying
 	Seen string `json:"seen"` // what the camera saw last, in words
@@ -251,7 +251,7 @@ type Room struct {
 // Picture is what is wrong with a picture, whatever it shows.
 type Picture string
 
-// What can be.
+// What can be wrong; Usable is nothing.
 const (
 	Usable  Picture = ""
 	Blurred Picture = record.PictureBlurred

@@ -29,7 +29,7 @@ func Names() []Name { return []Name{Frame, Depth, Plan, Duration} }
 // Listed is their names in words.
 func Listed() string { return fmt.Sprintf("%s, %s, %s or %s", Frame, Depth, Plan, Duration) }
 
-// Drawing is one of them.
+// Drawing is a drawing as SVG, and the same in words for whoever does not see it.
 type Drawing struct {
 	Name  Name
 	Title string

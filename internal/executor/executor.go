@@ -21,7 +21,7 @@ const (
 // retriesPerSecond is how often driving the outputs off is retried after a failure.
 const retriesPerSecond = 1000
 
-// Pins are a board's outputs.
+// Pins drives a board's outputs, all that change at one moment together.
 type Pins interface {
 	// Drive sets the outputs in mask to levels (bit 1: on, whatever the pin's polarity) and returns when they changed.
 	Drive(mask, levels uint8) (wire.Tick, error)

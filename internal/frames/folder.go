@@ -30,7 +30,7 @@ import (
 	"stillwater/internal/regular"
 )
 
-// What is listed.
+// Bounds of what is listed of a folder: own choice, far more than an evening has.
 const (
 	MaxFiles = 20_000
 	maxDepth = 6 // of folders in folders

@@ -11,7 +11,7 @@ import (
 	"math"
 )
 
-// MaxPixels bounds a picture.
+// MaxPixels is how many pixels a picture may have at most; a larger one is refused before it is decoded.
 const MaxPixels = 64_000_000
 
 // MaxDecoded is how much memory decoding a picture may take where a Folder says nothing else, in bytes: enough for 64

@@ -18,7 +18,7 @@ import (
 // Consumer is what the kernel shows as the holder of the board's lines.
 const Consumer = "stillwater"
 
-// InputLines are requested input lines.
+// InputLines are input lines that the process holds until Close.
 type InputLines interface {
 	inputs
 	Close() error

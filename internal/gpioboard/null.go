@@ -24,7 +24,7 @@ func NullConfig(priority, cpu int) config.Board {
 	return b
 }
 
-// NullPins opens no lines.
+// NullPins is a board without lines: outputs switch nothing, inputs never change. Lateness is measured with it.
 func NullPins() Pins {
 	return Pins{
 		OpenOutputs: func(_ config.Board, l *Lines) error { l.Outputs, l.Drive = nullLines{}, "none"; return nil },

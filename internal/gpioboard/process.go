@@ -33,7 +33,7 @@ const (
 	outputsRetry   = 5 * time.Millisecond
 )
 
-// Options say what to run.
+// Options say which board to run, where its host comes from, and who watches over it.
 type Options struct {
 	Config   config.Config
 	Sum      string // the checksum that the configuration must have; "": any

@@ -21,7 +21,7 @@ const queueLen = 1024
 // ErrUnsupported means that this system has no GPIO character device with uAPI v2.
 var ErrUnsupported = errors.New("GPIO needs Linux 5.10 or later")
 
-// Chip is one GPIO chip.
+// Chip is a GPIO character device and what the kernel says of it.
 type Chip struct {
 	Path  string // "/dev/gpiochip0"
 	Name  string // "gpiochip0"
@@ -106,7 +106,7 @@ type Error struct {
 	Err    error // the kernel's errno
 }
 
-// Error implements error.
+// Error is "where: what: errno; remedy", without what is not known.
 func (e *Error) Error() string {
 	s := e.Where + ": " + e.What
 	if e.Err != nil {

@@ -222,7 +222,7 @@ func (a *attributeSet) set(id uint32, value uint64, line int) {
 	a.config.Num_attrs++
 }
 
-// Inputs are requested input lines.
+// Inputs are input lines that the process holds; the kernel stamps and queues their edges.
 type Inputs struct {
 	requests    []*request
 	counters    []lossCounter

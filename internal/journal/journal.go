@@ -45,7 +45,7 @@ type Journal struct {
 	closeErr  error
 }
 
-// Path is the database file.
+// Path is the database file, with links resolved.
 func (j *Journal) Path() string {
 	defer j.acquire()()
 	return j.path

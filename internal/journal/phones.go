@@ -54,7 +54,7 @@ func (j *Journal) AddPhone(ctx context.Context, p record.Phone) error {
 	return nil
 }
 
-// ForgetPhone forgets one phone.
+// ForgetPhone ends the pairing of the phone whose token has this hash; one that is not known is no error.
 func (j *Journal) ForgetPhone(ctx context.Context, hash [sha256.Size]byte) error {
 	release, err := j.acquireForWrite(ctx)
 	if err != nil {
@@ -67,7 +67,7 @@ func (j *Journal) ForgetPhone(ctx context.Context, hash [sha256.Size]byte) error
 	return nil
 }
 
-// ForgetPhones forgets all phones.
+// ForgetPhones ends the pairing of all phones.
 func (j *Journal) ForgetPhones(ctx context.Context) error {
 	release, err := j.acquireForWrite(ctx)
 	if err != nil {

@@ -22,7 +22,7 @@ import (
 	"stillwater/internal/hostname"
 )
 
-// Options is what Run needs.
+// Options say which name to announce, on which networks, and who is told how that goes.
 type Options struct {
 	Name     string       // one label, without ".local"
 	Listen   netip.Addr   // where the page listens: other networks are left alone

@@ -12,7 +12,7 @@ import (
 // "" is none.
 type Others string
 
-// OtherUnit is one of them.
+// OtherUnit is one of Others.
 type OtherUnit struct {
 	Unit
 	Lasts phys.Time // at its power; 0 not known
@@ -21,7 +21,7 @@ type OtherUnit struct {
 // maxOthers bounds them: what one person sets up, own choice.
 const maxOthers = 5
 
-// Table reads the units.
+// Table parses the list; the error names the unit that cannot be read.
 func (o Others) Table() ([]OtherUnit, error) {
 	n := notation{"list of flashes", "write guide number, power and distance of each, and how long it lights if that " +
 		"is known, like 28 m, 1/16, 60 cm, 1/4000 s; 20 m, full, 1 m"}

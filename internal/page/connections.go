@@ -142,7 +142,7 @@ func (c *connection) release() {
 	c.listener.remove(c)
 }
 
-// Close ends the connection.
+// Close ends the connection, and makes room for another.
 func (c *connection) Close() error {
 	c.release()
 	return c.Conn.Close()

@@ -20,7 +20,7 @@ type PastSessions struct {
 	Problem  string        `json:"problem"` // what could not be searched, in words
 }
 
-// PastSession is one evening.
+// PastSession is a session as a list shows it.
 type PastSession struct {
 	ID       int64          `json:"id"`
 	Title    string         `json:"title"` // its name, or else its date

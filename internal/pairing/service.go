@@ -118,7 +118,7 @@ func NewService(getenv func(string) string) Service {
 	return Service{serviceFolder}
 }
 
-// Invitation reads the service's invitation.
+// Invitation is what the running service says of its addresses and code, read from its file.
 func (s Service) Invitation() (in Invitation, err error) {
 	text, err := os.ReadFile(filepath.Join(s.folder, fileName))
 	if err != nil {

@@ -41,7 +41,7 @@ func Within[Q interface {
 	return &DomainError{Field: field, Value: q.String(), Why: fmt.Sprintf("must be from %s to %s", low, high)}
 }
 
-// Kelvin returns the absolute temperature.
+// Kelvin is the temperature above absolute zero, as gas laws take it.
 func (t Temperature) Kelvin() float64 { return float64(t) + ZeroCelsius }
 
 // AirDensity is the density of dry air at the standard pressure: the ideal gas of ISO 2533:1975. Humid air is

@@ -60,7 +60,7 @@ type NamedGel struct {
 	Gel
 }
 
-// Gels lists gels. Own choice.
+// Gels lists the gels that a light can have, with their colours by eye: own choice.
 func Gels() []NamedGel {
 	return []NamedGel{
 		{"blue", Gel{[3]float64{0.05, 0.22, 0.75}, [3]float64{0.22, 0.80, 1}}},

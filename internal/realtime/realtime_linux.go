@@ -9,7 +9,7 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// NewClock measures the clock.
+// NewClock measures how far Go's monotonic clock is from CLOCK_MONOTONIC, by which the kernel stamps edges.
 func NewClock() (*Clock, error) {
 	return newClock(func() (int64, error) {
 		var ts unix.Timespec

@@ -82,7 +82,7 @@ func (a Request) Options() (Options, error) {
 	return o, err
 }
 
-// RunReport rehearses and reports it.
+// RunReport is Run, with its result as a report that can be written out.
 func RunReport(o Options) (Report, error) {
 	r, err := Run(o)
 	if err != nil {

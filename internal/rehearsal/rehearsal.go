@@ -27,10 +27,10 @@ import (
 	"stillwater/internal/tuning"
 )
 
-// Method is what fires.
+// Method is what decides when to fire.
 type Method string
 
-// The methods.
+// By beams, by one beam, or by hand.
 const (
 	Gates   Method = "gates"    // the set's own beams: two for a throw, one for a drop
 	OneBeam Method = "one-beam" // a fixed delay after the throw's second beam
@@ -43,7 +43,7 @@ func Methods() []Method { return []Method{Gates, OneBeam, Hand} }
 // Placing is where a throw's beams stand.
 type Placing string
 
-// The placings.
+// As advised, or as somebody new to it may do.
 const (
 	Well     Placing = "well"     // where shot.BetterPlaces has them
 	Beginner Placing = "beginner" // 10 cm apart, 80 cm before the focus spot, of light 3 mm high
@@ -149,7 +149,7 @@ func begin(o Options) (*evening, error) {
 	return &evening{Options: o, room: scene.NewIn(o.Seed, o.Room), hand: rand.New(rand.NewPCG(o.Seed, 7))}, nil
 }
 
-// Run rehearses.
+// Run makes as many tries in the simulated room as o asks for, after the trim was found as a person finds it.
 func Run(o Options) (Result, error) {
 	e, err := begin(o)
 	if err != nil {

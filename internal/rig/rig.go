@@ -150,7 +150,7 @@ func (r *Rig) Link() io.ReadWriteCloser {
 	return r.link
 }
 
-// Preset returns the room's preset.
+// Preset is the preset of the room that is entered.
 func (r *Rig) Preset() scene.Preset {
 	r.mu.Lock()
 	defer r.mu.Unlock()

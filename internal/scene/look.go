@@ -13,7 +13,7 @@ import (
 	"stillwater/internal/splash"
 )
 
-// Frame describes a picture.
+// Frame is what a picture of a flight shows, and what a person would say of it.
 type Frame struct {
 	Seen     string        // a description for people
 	Flashed  bool          // the flash gave light during the flight

@@ -165,7 +165,7 @@ type Room struct {
 	basin          basin
 }
 
-// New returns the usual room.
+// New returns a room with the usual scatter; the same seed gives the same evening.
 func New(seed uint64) *Room { return newWith(seed, defaultSpreads()) }
 
 // NewIn returns a room of a preset.

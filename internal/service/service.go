@@ -89,7 +89,7 @@ func (m *Manager) Status(words string) error { return m.send([]byte("STATUS=" + 
 // Stopping reports that the process is shutting down.
 func (m *Manager) Stopping() error { return m.send(stopping) }
 
-// Close ends the connection.
+// Close ends the connection to the service manager; later reports go nowhere.
 func (m *Manager) Close() error {
 	if m.socket == nil {
 		return nil

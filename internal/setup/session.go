@@ -47,7 +47,7 @@ type Checked interface {
 	Stopped() bool // Stillwater would not run
 }
 
-// Report is what was done.
+// Report is what was answered, what was written for it, and what checks and trials found.
 type Report struct {
 	File    string   `json:"file"`
 	Written bool     `json:"written"`

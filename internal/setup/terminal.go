@@ -21,7 +21,7 @@ type Terminal struct {
 	lines <-chan string // closed when there are no more
 }
 
-// NewTerminal begins to read lines.
+// NewTerminal starts reading in line by line; Ask takes the next one.
 func NewTerminal(in io.Reader, out io.Writer) *Terminal {
 	lines := make(chan string)
 	go func() {
@@ -45,7 +45,7 @@ func NewTerminal(in io.Reader, out io.Writer) *Terminal {
 	return &Terminal{out: out, lines: lines}
 }
 
-// Say writes a line.
+// Say writes a line to the person, in the manner of Printf.
 func (t *Terminal) Say(format string, args ...any) { fmt.Fprintf(t.out, format+"\n", args...) }
 
 // Ask asks until the answer is understood; an empty one means the answer in brackets.

@@ -23,7 +23,7 @@ type DropsPath struct {
 	gains float64 // what the second drop gains above the surface, m/s²: see approach
 }
 
-// FallingDrop is one drop.
+// FallingDrop is one drop on command, from the opening of its valve to the surface.
 type FallingDrop struct {
 	Opening
 	On        phys.Time // the valve is switched on

@@ -19,7 +19,7 @@ const LinkFD = 3
 // ErrUnsupported means that a board process needs another system.
 var ErrUnsupported = errors.New("a board process needs Linux; use the simulated board")
 
-// Command is what to start.
+// Command says which program to start and how to end it.
 type Command struct {
 	Path   string        // "" means this executable
 	Args   []string      // without the program's name
@@ -46,5 +46,5 @@ type ExitError struct {
 	How   string // in words
 }
 
-// Error describes how it ended.
+// Error is the name of the process and how it ended.
 func (e *ExitError) Error() string { return fmt.Sprintf("the process %s %s", e.Name, e.How) }

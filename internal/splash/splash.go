@@ -50,7 +50,7 @@ func Phases() []Phase {
 	return []Phase{Contact, CrownHighest, CraterDeepest, ColumnEmerges, ColumnHighest, ColumnGone}
 }
 
-// ParsePhase parses a phase's name.
+// ParsePhase returns the phase with a name; the error lists all.
 func ParsePhase(name string) (Phase, error) {
 	if p := Phase(name); slices.Contains(Phases(), p) {
 		return p, nil

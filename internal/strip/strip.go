@@ -20,7 +20,7 @@ import (
 // Axis is what a person varies between the tries.
 type Axis string
 
-// The axes.
+// The delay where all shots have one; the trim where each has its own.
 const (
 	ByDelay Axis = "delay" // from the edge to the moment
 	ByTrim  Axis = "trim"  // where each shot has a delay of its own

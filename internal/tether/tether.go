@@ -37,7 +37,7 @@ type Limits struct {
 	Ending time.Duration // for the program to end when it was asked to
 }
 
-// DefaultLimits are a real camera's.
+// DefaultLimits are for a real camera, which is slower than any that a test plays.
 func DefaultLimits() Limits {
 	return Limits{List: 2 * time.Minute, Begin: 30 * time.Second, Slow: 500_000, File: MaxFile, Ending: time.Second}
 }

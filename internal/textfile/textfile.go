@@ -46,7 +46,7 @@ func Read(path string, limit int64) ([]byte, error) {
 // NotUTF8 is the error of a text that is not UTF-8 from this byte on.
 type NotUTF8 int
 
-// Error implements error.
+// Error says what is wrong; where, the number itself says.
 func (NotUTF8) Error() string { return "it is not UTF-8" }
 
 // Decode returns a text without the byte-order mark that some editors write. The error is ErrUTF16 or NotUTF8.

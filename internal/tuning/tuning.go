@@ -72,7 +72,7 @@ type Limit struct {
 // Step is what to do next.
 type Step string
 
-// The steps.
+// In the order in which an evening comes to them.
 const (
 	Judge Step = "judge"      // nothing is judged yet
 	Trim  Step = "trim"       // another trim is likely to be better
@@ -80,7 +80,7 @@ const (
 	Reset Step = "change set" // no trim makes many shots good: change the set
 )
 
-// Advice is what the tries say.
+// Advice is what to do next, and what the tries say for it.
 type Advice struct {
 	Step      Step
 	Trim      time.Duration // to make the next try with

@@ -263,7 +263,7 @@ const (
 	outputKinds
 )
 
-// StateCode is the board's state.
+// StateCode is a board's state as a State message has it: firmware/PROTOCOL.md, States.
 type StateCode uint8
 
 const (

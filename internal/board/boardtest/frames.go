@@ -18,7 +18,7 @@ type Frames struct {
 // NewFrames reads and writes frames at a link.
 func NewFrames(t testing.TB, link io.ReadWriter) *Frames { return &Frames{t: t, link: link} }
 
-// Send sends a message.
+// Send sends a message as a host does, and fails the test if the link does not take it.
 func (f *Frames) Send(m wire.Message) {
 	f.t.Helper()
 	if _, err := f.link.Write(wire.AppendFrame(nil, m.Frame(1))); err != nil {

@@ -33,7 +33,7 @@ type Plan struct {
 	From string // where it comes from
 }
 
-// Report is a whole measurement.
+// Report is what was measured, with what, and what it means for the plan.
 type Report struct {
 	Setup    Setup
 	Seed     uint64

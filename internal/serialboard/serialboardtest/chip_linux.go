@@ -109,7 +109,7 @@ func (c *Chip) must(err error) {
 	}
 }
 
-// Edge changes an input.
+// Edge sets the level of an input, as a sensor does.
 func (c *Chip) Edge(input uint8, high bool) { c.edges <- edge{input: input, high: high} }
 
 // passing is how long what falls or flies interrupts a beam.

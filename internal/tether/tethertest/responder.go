@@ -16,7 +16,7 @@ import (
 // Fault is what a camera does wrong as it sends a file.
 type Fault int
 
-// Faults.
+// One fault a file; None sends it as it is.
 const (
 	None       Fault = iota
 	Stops            // in the middle, and says nothing more
