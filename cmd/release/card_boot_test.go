@@ -141,7 +141,7 @@ func (m *emulated) cutPower() {
 func (m *emulated) standStill(length time.Duration) {
 	m.t.Helper()
 	require.NoError(m.t, m.cmd.Process.Signal(syscall.SIGSTOP))
-	<-time.After(length)
+	time.Sleep(length)
 	require.NoError(m.t, m.cmd.Process.Signal(syscall.SIGCONT))
 }
 

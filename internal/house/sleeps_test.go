@@ -8,11 +8,12 @@ import (
 	"strings"
 )
 
-// sleepers are the functions of tests that may sleep in real time. But for one they wait for a condition that has
+// sleepers are the functions of tests that may sleep in real time. But for two they wait for a condition that has
 // nothing to wait on, and look at it again and again.
 var sleepers = []string{
 	"internal/proctest.Eventually",  // everybody's
 	"cmd/release.wait",              // what an emulated machine writes on its console
+	"cmd/release.standStill",        // no wait: for how long an emulated machine is stopped
 	"cmd/stillwater.lit",            // no wait: it says that a host is alive, ten times a second
 	"cmd/stillwater.until",          // what a browser's page shows
 	"internal/gpiochip/guest.Sleep", // the suite's way to let a board's time pass

@@ -22,7 +22,7 @@ import (
 	"stillwater/internal/hostname"
 )
 
-// Options say which name to announce, on which networks, and who is told how that goes.
+// Options say which name to announce, on which networks, and where its status is reported.
 type Options struct {
 	Name     string       // one label, without ".local"
 	Listen   netip.Addr   // where the page listens: other networks are left alone
