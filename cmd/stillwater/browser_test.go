@@ -408,6 +408,7 @@ func (p *phone) hold(selector, what, js string) {
 // nothing.
 func (p *phone) arm() {
 	p.t.Helper()
+	p.until("it can be armed", `document.querySelector("#arm").matches(":not([disabled], [aria-disabled])")`)
 	p.hold("#arm", "it is armed", `document.documentElement.dataset.state === "armed"`)
 	p.state("armed", "Armed")
 }
