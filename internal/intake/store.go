@@ -180,17 +180,26 @@ func (s *store) receive(session int64, f page.CameraFile, at int64, part []byte)
 	if info, err := os.Lstat(under); err == nil && info.Mode().IsRegular() {
 		t.have = info.Size()
 	}
+	known, isKnown := s.begun[under]
+	if isKnown && t.have > 0 && known.size != f.Size { // there is room for the size it began with
+		return received{}, refusal(fmt.Sprintf("%s has another size than when it began.", f.Name), "Choose it again.",
+			"It is tried again in a minute.")
+	}
 	if t.have == f.Size { // the program ended before it had its name
 		return s.complete(session, under, f)
 	}
 	if at != t.have || len(part) == 0 {
 		return t, nil
 	}
-	if at == 0 {
+	switch {
+	case at == 0:
 		os.Remove(under) // what is left there is no part of a file
-		if err := s.begin(dir, f, part); err != nil {
-			return received{}, err
-		}
+		err = s.begin(dir, under, f, part)
+	case !isKnown: // it was under way when the program ended
+		err = s.resume(under, f, at)
+	}
+	if err != nil {
+		return received{}, err
 	}
 	if err := add(under, at, part); err != nil {
 		os.Remove(under)
@@ -336,7 +345,7 @@ func (s *store) isThere(session int64, name string, f page.CameraFile) (presence
 func partName(key string) string { return "." + key + ".part" }
 
 // begin looks at a file's first bytes and makes room for all of it.
-func (s *store) begin(dir string, f page.CameraFile, part []byte) error {
+func (s *store) begin(dir, under string, f page.CameraFile, part []byte) error {
 	if !frames.IsPicture(part) {
 		return refusal(fmt.Sprintf("%s is no JPEG, HEIF or raw file, whatever its name says.", f.Name),
 			"Choose the camera's own file.", "Put the camera's own file there.")
@@ -344,36 +353,11 @@ func (s *store) begin(dir string, f page.CameraFile, part []byte) error {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return fullOr(f, err)
 	}
-	if err := s.makeRoom(dir, f); err != nil {
-		return err
-	}
-	if s.begun == nil {
-		s.begun = map[string]begun{}
-	}
-	s.begun[filepath.Join(dir, partName(f.Key))] = begun{f.Size, f.Client}
-	return nil
-}
-
-// keptFile is a file that was received, or one under way.
-type keptFile struct {
-	path     string
-	size     int64
-	modified time.Time
-	partial  bool // under way
-}
-
-// makeRoom has room for a file: the oldest pictures that were looked at give way. What was seen in them stays on
-// record.
-func (s *store) makeRoom(dir string, f page.CameraFile) error {
 	all, err := s.all()
 	if err != nil {
 		return err
 	}
 	if all, err = s.makeTurn(all, f); err != nil {
-		return err
-	}
-	r, err := s.roomIn(all)
-	if err != nil {
 		return err
 	}
 	own := 0
@@ -386,8 +370,42 @@ func (s *store) makeRoom(dir string, f page.CameraFile) error {
 		return refusal(fmt.Sprintf("%s: %d files are the most in one session.", f.Name, s.limits.files),
 			"Start a new session for those that follow.", "Start a new session for those that follow.")
 	}
-	r.coming += f.Size
-	return s.giveWay(all, r, f)
+	return s.reserve(all, under, f, f.Size)
+}
+
+// resume makes room for the rest of a file.
+func (s *store) resume(under string, f page.CameraFile, have int64) error {
+	all, err := s.all()
+	if err != nil {
+		return err
+	}
+	return s.reserve(all, under, f, f.Size-have)
+}
+
+// reserve has room for what is to come of a file, and keeps it: others give way, see giveWay.
+func (s *store) reserve(all []keptFile, under string, f page.CameraFile, toCome int64) error {
+	r, err := s.roomIn(all)
+	if err != nil {
+		return err
+	}
+	r.coming += toCome
+	others := slices.DeleteFunc(all, func(k keptFile) bool { return k.path == under })
+	if err := s.giveWay(others, r, f); err != nil {
+		return err
+	}
+	if s.begun == nil {
+		s.begun = map[string]begun{}
+	}
+	s.begun[under] = begun{f.Size, f.Client}
+	return nil
+}
+
+// keptFile is a file that was received, or one under way.
+type keptFile struct {
+	path     string
+	size     int64
+	modified time.Time
+	partial  bool // under way
 }
 
 // room is how many bytes are kept, are still to come of the files under way, and are free on the disk.
@@ -396,35 +414,52 @@ type room struct{ kept, coming, free int64 }
 func (s *store) roomIn(all []keptFile) (r room, err error) {
 	for _, k := range all {
 		r.kept += k.size
-		r.coming += max(s.begun[k.path].size-k.size, 0)
+		r.coming += s.toCome(k)
 	}
 	r.free, err = s.free(s.dir)
 	return r, err
 }
 
+// toCome is how many bytes are still to come of a file.
+func (s *store) toCome(k keptFile) int64 { return max(s.begun[k.path].size-k.size, 0) }
+
 func (s *store) fits(r room) bool {
 	return r.kept+r.coming <= s.limits.kept && r.coming+s.limits.free <= r.free
 }
 
-// giveWay deletes the oldest pictures that were looked at, as many as it takes for a file to fit: none if it does not
-// fit without them all.
+// giveWay deletes as much as it takes for a file to fit: files under way that nobody goes on with, then the oldest
+// pictures that were looked at. What was seen in them stays on record. None is deleted if it does not fit all the same.
 func (s *store) giveWay(all []keptFile, r room, f page.CameraFile) error {
-	var gives []string
-	unseen := false
+	idle := func(k keptFile) bool { return k.partial && time.Since(k.modified) > s.limits.idle }
+	slices.SortStableFunc(all, func(a, b keptFile) int {
+		switch {
+		case idle(a) == idle(b):
+			return 0
+		case idle(a):
+			return -1
+		}
+		return 1
+	})
+	var gives, pictures []string
+	busy := false
 	for _, k := range all {
 		switch {
-		case s.fits(r) || k.partial:
-		case s.unseen.has(k.path):
-			unseen = true
+		case s.fits(r):
+		case k.partial && !idle(k) || s.unseen.has(k.path):
+			busy = true
 		default:
 			gives = append(gives, k.path)
+			if !k.partial {
+				pictures = append(pictures, k.path)
+			}
 			r.kept, r.free = r.kept-k.size, r.free+k.size
+			r.coming -= s.toCome(k)
 		}
 	}
 	switch {
 	case s.fits(r):
-	case unseen:
-		return later("%s: those before it are looked at first.", f.Name)
+	case busy:
+		return later("%s has to wait until the files before it are received and looked at.", f.Name)
 	default:
 		return diskFull(f)
 	}
@@ -432,9 +467,10 @@ func (s *store) giveWay(all []keptFile, r room, f page.CameraFile) error {
 		if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return fullOr(f, err)
 		}
+		delete(s.begun, path)
 	}
-	if len(gives) > 0 && s.gave != nil {
-		s.gave(gives)
+	if len(pictures) > 0 && s.gave != nil {
+		s.gave(pictures)
 	}
 	return nil
 }

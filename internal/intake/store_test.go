@@ -393,6 +393,70 @@ func TestRoomForFilesUnderWay(t *testing.T) {
 	}
 }
 
+// Room is made for the size that a file began with, and anew for what is left of it after a restart: no later part
+// takes what is left to the record.
+func TestSizeOfAFileUnderWay(t *testing.T) {
+	s := newStore(t)
+	s.limits.free = 500
+	disk := int64(1000)
+	s.free = func(string) (int64, error) { return disk, nil }
+	f := page.CameraFile{Client: "a", Name: "P0001.JPG", Size: 300}
+	began, err := s.receive(1, f, 0, jpegOf(100))
+	require.NoError(t, err)
+	disk -= began.have
+	f.Key = began.key
+	for _, size := range []int64{100, 200, 900} {
+		longer := f
+		longer.Size = size
+		_, err = s.receive(1, longer, 100, make([]byte, min(100, size-100)))
+		assert.ErrorContains(t, err, "P0001.JPG has another size than when it began. Choose it again.", "%d", size)
+	}
+	again := &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord, holdsUp: s.holdsUp}
+	longer := f
+	longer.Size = 900
+	_, err = again.receive(1, longer, 100, make([]byte, 100))
+	require.ErrorContains(t, err, "P0001.JPG was not kept: the machine's disk is full")
+	disk = 699
+	_, err = again.receive(1, f, 100, make([]byte, 100))
+	require.ErrorContains(t, err, "the machine's disk is full", "the disk has filled meanwhile")
+	disk = 700
+	went, err := again.receive(1, f, 100, make([]byte, 100))
+	require.NoError(t, err)
+	assert.EqualValues(t, 200, went.have)
+	_, err = again.receive(1, page.CameraFile{Client: "b", Name: "P0002.JPG", Size: 200}, 0, jpegOf(100))
+	assert.ErrorIs(t, err, page.ErrBusy, "what it is to have yet is counted again")
+}
+
+// What nobody goes on with is room for others before any picture is; while others come, the next one waits.
+func TestIdleFilesGiveWay(t *testing.T) {
+	s := newStore(t)
+	s.limits.kept = 1000
+	file := func(n int) page.CameraFile {
+		return page.CameraFile{Client: fmt.Sprint(n), Name: fmt.Sprintf("P%04d.JPG", n), Size: 400}
+	}
+	_, err := put(s, 1, file(1), jpegOf(400), 100)
+	require.NoError(t, err)
+	s.looked(s.news(1))
+	idle, err := s.receive(1, file(2), 0, jpegOf(100))
+	require.NoError(t, err)
+	gave := []string(nil)
+	s.gave = func(paths []string) { gave = append(gave, paths...) }
+	s.limits.kept = 700
+	_, err = s.receive(1, file(3), 0, jpegOf(100))
+	require.ErrorIs(t, err, page.ErrBusy)
+	assert.ErrorContains(t, err, "P0003.JPG has to wait until the files before it are received and looked at. "+
+		"Choose it again later.")
+	s.limits.kept = 1000
+	under := filepath.Join(s.session(1), partName(idle.key))
+	old := time.Now().Add(-s.limits.idle - time.Second)
+	require.NoError(t, os.Chtimes(under, old, old))
+	_, err = s.receive(1, file(3), 0, jpegOf(100))
+	require.NoError(t, err)
+	assert.NoFileExists(t, under)
+	assert.FileExists(t, filepath.Join(s.session(1), "P0001.JPG"))
+	assert.Empty(t, gave, "which is said of pictures only")
+}
+
 // Two phones may send different files of one name and size at once: neither has a part of the other.
 func TestOneNameOfTwoPhones(t *testing.T) {
 	s := newStore(t)
