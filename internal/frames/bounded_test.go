@@ -4,10 +4,13 @@ import (
 	"bufio"
 	"bytes"
 	"context"
+	"encoding/binary"
 	"errors"
 	"image/jpeg"
 	"io"
 	"math"
+	"runtime"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -191,4 +194,70 @@ func TestStoppedFrameSaysNothing(t *testing.T) {
 	require.ErrorIs(t, err, context.Canceled)
 	_, err = f.Read(ctx, frame)
 	require.ErrorIs(t, err, context.Canceled)
+}
+
+// The decoder passes over some marks as if they were not there. Whoever takes one for a segment, which has a length,
+// finds the picture's size in another place than the decoder does.
+func TestMarksBeforeThePicture(t *testing.T) {
+	for _, mark := range []byte{0x00, 0x01, 0xd0, 0xd7} {
+		content := slices.Insert(framestest.Plain(16, 16), 2, 0xff, mark)
+		_, err := decoder{math.MaxInt, MaxDecoded}.decode(whole(bytes.NewReader(content)), int64(len(content)))
+		assert.ErrorContains(t, err, "a mark of its data is where none can be", "%02x", mark)
+	}
+}
+
+// FuzzJPEGHeader: the size by which a picture is refused is the decoder's own.
+func FuzzJPEGHeader(f *testing.F) {
+	plain := framestest.Plain(16, 16)
+	f.Add(plain)
+	f.Add(framestest.Progressive(3))
+	f.Add(slices.Insert(slices.Clone(plain), 2, 0xff, 0xd0))
+	f.Add(slices.Insert(slices.Clone(plain), 2, 0xff, 0xff, 0xff))
+	f.Add(slices.Insert(slices.Clone(plain), 2, 0xff, 0xfe, 0, 3, 0))
+	f.Fuzz(func(t *testing.T, content []byte) {
+		ours, err := jpegHeaderOf(bytes.NewReader(content))
+		theirs, theirErr := jpeg.DecodeConfig(bytes.NewReader(content))
+		if err == nil && theirErr == nil {
+			require.Equal(t, []int{theirs.Width, theirs.Height}, []int{ours.width, ours.height})
+		}
+	})
+}
+
+// What a file says of itself takes bounded memory, however much of it there is.
+func TestMetadataIsBounded(t *testing.T) {
+	box := func(kind string, content ...byte) []byte {
+		return append(append(binary.BigEndian.AppendUint32(nil, uint32(8+len(content))), kind...), content...)
+	}
+	heif := func(inner ...byte) []byte {
+		meta := box("meta", append(make([]byte, 4), inner...)...)
+		return append(box("ftyp", []byte("heic\x00\x00\x00\x00mif1heic")...), meta...)
+	}
+	list := func(n int, entry func(i int) []byte) []byte {
+		made := binary.BigEndian.AppendUint32(nil, uint32(n))
+		for i := range n {
+			made = append(made, entry(i)...)
+		}
+		return made
+	}
+	association := append([]byte{0, 1, 255}, bytes.Repeat([]byte{1}, 255)...)
+	subIFDs := list(5_000_000, func(int) []byte { return []byte{0, 0, 1, 0} })
+	for name, content := range map[string][]byte{
+		"associations": heif(append(box("pitm", 0, 0, 0, 0, 0, 1), box("iprp", box("ipma",
+			append(make([]byte, 4), list(80_000, func(int) []byte { return association })...)...)...)...)...),
+		"places of items": heif(box("iloc", append([]byte{2, 0, 0, 0, 0, 0}, list(2_000_000, func(i int) []byte {
+			return append(binary.BigEndian.AppendUint32(nil, uint32(i)), 0, 0, 0, 0, 0, 0)
+		})...)...)...),
+		"places of pictures": append([]byte("MM\x00*\x00\x00\x00\x08\x00\x01\x01\x4a\x00\x04\x00\x4c\x4b\x40\x00\x00\x00\x1a"+
+			"\x00\x00\x00\x00"), subIFDs...),
+	} {
+		t.Run(name, func(t *testing.T) {
+			var before, after runtime.MemStats
+			runtime.ReadMemStats(&before)
+			_, err := readData(bytes.NewReader(content), int64(len(content)))
+			runtime.ReadMemStats(&after)
+			t.Logf("%d MB of file, %.1f MB taken and given back: %v", len(content)>>20,
+				float64(after.TotalAlloc-before.TotalAlloc)/(1<<20), err)
+			assert.Less(t, after.TotalAlloc-before.TotalAlloc, uint64(20<<20))
+		})
+	}
 }

@@ -9,8 +9,8 @@
 //
 // What a file is, its first bytes say; its name only says whether it is looked at.
 //
-// Nothing that a file says makes it use more than bounded memory: MaxPixels of a picture, a few MB for all else; and at
-// most maxMetadata bytes are read to understand one file. A file that cannot be read is an error of its own.
+// Nothing that a file says makes it use more than bounded memory: MaxPixels of a picture, some 20 MB for all else; and
+// at most maxMetadata bytes are read to understand one file. A file that cannot be read is an error of its own.
 package frames
 
 import (
@@ -57,13 +57,12 @@ type Frame struct {
 
 // Data is what a file says of its picture. Zero values are not known.
 type Data struct {
-	Taken         time.Time     // by the camera's clock, as if in UTC
-	Step          time.Duration // that clock's: a second, or a hundredth where the file has fractions
-	Exposure      time.Duration
-	FNumber, ISO  float64
-	FocalMm       float64
-	Width, Height int // as stored
-	Orientation   int // 1 to 8, as in EXIF (CIPA DC-008), 0 not known
+	Taken        time.Time     // by the camera's clock, as if in UTC
+	Step         time.Duration // that clock's: a second, or a hundredth where the file has fractions
+	Exposure     time.Duration
+	FNumber, ISO float64
+	FocalMm      float64
+	Orientation  int // 1 to 8, as in EXIF (CIPA DC-008), 0 not known
 }
 
 // Folder is a folder that is open.

@@ -244,6 +244,8 @@ func segments(r io.ReaderAt, visit func(marker byte, at, size int64) bool) error
 		case b[1] == 0xff: // a fill byte
 			at++
 			continue
+		case b[1] <= 0x01 || b[1]&^7 == 0xd0: // they have no length, and decoders pass over them
+			return errors.New("it is damaged, a mark of its data is where none can be: copy it from the camera again")
 		case b[1] == 0xd9 || b[1] == 0xda: // the end, or the picture's data
 			return nil
 		}
