@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"hash/crc32"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -111,6 +112,56 @@ func checkOf(file io.Reader, holdsUp func() bool) (string, error) {
 			return "", err
 		case holdsUp():
 			return "", page.ErrArmed
+		}
+	}
+}
+
+// half reports whether one of two files is only the beginning of the other, and which is kept then: that one, if it is
+// there, or else the other, which takes its place. It ends when something holds it up.
+func (s *store) half(kept, whole string) (half bool, is presence, err error) {
+	var files [2]*os.File
+	var sizes [2]int64
+	for n, path := range []string{kept, whole} {
+		file, err := regular.Open(path)
+		if errors.Is(err, fs.ErrNotExist) || errors.Is(err, regular.ErrNotRegular) {
+			return false, absent, nil
+		}
+		if err != nil {
+			return false, absent, err
+		}
+		defer file.Close()
+		info, err := file.Stat()
+		if err != nil {
+			return false, absent, err
+		}
+		files[n], sizes[n] = file, info.Size()
+	}
+	if sizes[0] > sizes[1] {
+		is = there
+	}
+	common := min(sizes[0], sizes[1])
+	if common == 0 || sizes[0] == sizes[1] {
+		return false, is, nil
+	}
+	half, err = s.equal(io.LimitReader(files[0], common), io.LimitReader(files[1], common))
+	return half, is, err
+}
+
+// equal reports whether two files of one length are the same.
+func (s *store) equal(a, b io.Reader) (bool, error) {
+	var pieces [2][256 << 10]byte
+	for {
+		n, err := io.ReadFull(a, pieces[0][:])
+		m, errB := io.ReadFull(b, pieces[1][:])
+		switch {
+		case !bytes.Equal(pieces[0][:n], pieces[1][:m]):
+			return false, nil
+		case err == io.EOF || err == io.ErrUnexpectedEOF:
+			return true, nil
+		case err != nil || errB != nil:
+			return false, errors.Join(err, errB)
+		case s.holdsUp():
+			return false, page.ErrArmed
 		}
 	}
 }

@@ -169,7 +169,7 @@ func (s *store) receive(session int64, f page.CameraFile, at int64, part []byte)
 	defer s.mu.Unlock()
 	dir := s.session(session)
 	if f.Key == "" {
-		name, is, err := s.place(session, f, s.fingerprintOf(f, part))
+		name, is, err := s.place(session, f, s.fingerprintOf(f, part), "")
 		if err != nil || is != absent {
 			return received{have: f.Size, name: name, gone: is == gaveWay}, err
 		}
@@ -228,7 +228,10 @@ func (s *store) complete(session int64, under string, f page.CameraFile) (receiv
 		return received{}, refusal(fmt.Sprintf("%s did not come as it is on the phone.", f.Name), "Choose it again.",
 			"It is tried again in a minute.")
 	}
-	name, is, err := s.place(session, f, fingerprint)
+	name, is, err := s.place(session, f, fingerprint, under)
+	if errors.Is(err, page.ErrArmed) {
+		return received{}, err // all of it is there still
+	}
 	if err != nil || is != absent { // another phone was faster
 		os.Remove(under)
 		return received{have: f.Size, name: name}, err
@@ -284,8 +287,11 @@ func shortened(name string) string {
 
 // place is the name that a file gets, as another may have its own, and whether the file is there already. What is known
 // to differ from the copy that is or was there, after the same beginning, replaces it: one of the two is damaged, and a
-// person has chosen this one again.
-func (s *store) place(session int64, f page.CameraFile, fingerprint string) (name string, is presence, err error) {
+// person has chosen this one again. Of two files of which one is the other's beginning the longer is kept, as the
+// shorter was copied while it was still written: that is known when all of it is there, at the path whole.
+func (s *store) place(session int64, f page.CameraFile, fingerprint, whole string) (
+	name string, is presence, err error,
+) {
 	const most = 9 // a camera's numbers begin anew after 9999
 	dir := s.session(session)
 	end := filepath.Ext(f.Name)
@@ -305,6 +311,11 @@ func (s *store) place(session int64, f page.CameraFile, fingerprint string) (nam
 			case has == fingerprint: // phones give one file another date each time it is chosen
 				is, err := s.isThere(session, like, f)
 				return like, is, err
+			case whole != "":
+				kept := filepath.Join(dir, like)
+				if half, is, err := s.half(kept, whole); half || err != nil {
+					return like, is, err
+				}
 			}
 			taken = true
 		}

@@ -33,14 +33,14 @@ func newStore(t *testing.T) *store {
 // jpegOf is so many bytes that begin like a JPEG.
 func jpegOf(size int) []byte { return append([]byte("\xff\xd8\xff"), make([]byte, size-3)...) }
 
-// put takes a whole file in parts of so many bytes.
+// put takes a whole file in parts of so many bytes, until all of it is there.
 func put(s *store, session int64, f page.CameraFile, content []byte, part int) (whole bool, err error) {
-	for at := 0; at < len(content) && err == nil && !whole; at += part {
-		var t received
+	var t received
+	for at := 0; at < len(content) && err == nil && t.have < f.Size; at += part {
 		t, err = s.receive(session, f, int64(at), content[at:min(at+part, len(content))])
-		f.Key, whole = t.key, t.whole
+		f.Key = t.key
 	}
-	return whole, err
+	return t.whole, err
 }
 
 func kept(t *testing.T, s *store, session int64) (names []string) {
@@ -346,6 +346,72 @@ func TestDamagedCopyIsReplaced(t *testing.T) {
 	}
 }
 
+// A file that was copied before all of it was written gives way to all of it, whatever came after it and after a
+// restart too; half of a file that is there is none of its own. Files that only begin alike are two.
+func TestHalfGivesWayToTheWhole(t *testing.T) {
+	s := newStore(t)
+	s.limits.fingerprint = 120 // more than the first half
+	content := framestest.Plain(300, 200)
+	other := append(slices.Clone(content), 0) // of another size, or else by its beginning it is the same
+	other[len(other)-4]++
+	file := func(content []byte) page.CameraFile {
+		return page.CameraFile{Name: "P0001.JPG", Size: int64(len(content)), ModifiedMs: 1_764_000_000_123}
+	}
+	is := func(want ...[]byte) {
+		t.Helper()
+		names := []string{"P0001.JPG", "P0001 2.JPG"}[:len(want)]
+		assert.ElementsMatch(t, names, kept(t, s, 1))
+		for n, name := range names {
+			read, err := os.ReadFile(filepath.Join(s.session(1), name))
+			require.NoError(t, err)
+			assert.Equal(t, want[n], read, name)
+		}
+	}
+	var dates []time.Time
+	for _, length := range []int{100, 400, 1000, len(content)} {
+		whole, err := put(s, 1, file(content[:length]), content[:length], 150)
+		require.NoError(t, err)
+		assert.True(t, whole)
+		is(content[:length])
+		info, err := os.Stat(filepath.Join(s.session(1), "P0001.JPG"))
+		require.NoError(t, err)
+		assert.NotContains(t, dates, info.ModTime(), "what was seen in the other is not known of it")
+		dates = append(dates, info.ModTime())
+		s = &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord, holdsUp: s.holdsUp}
+	}
+	for _, length := range []int{100, 1000, len(content)} {
+		_, err := put(s, 1, file(content[:length]), content[:length], 150)
+		require.NoError(t, err)
+		is(content)
+	}
+	for range 2 {
+		_, err := put(s, 1, file(other[:len(other)-2]), other[:len(other)-2], 150)
+		require.NoError(t, err)
+		is(content, other[:len(other)-2])
+	}
+	_, err := put(s, 1, file(other), other, 150)
+	require.NoError(t, err)
+	is(content, other)
+}
+
+// Nothing is compared for long while something is armed, and the file that is to be compared is not sent again.
+func TestHalfIsComparedLater(t *testing.T) {
+	s := newStore(t)
+	content := jpegOf(700 << 10)
+	f := page.CameraFile{Name: "P0001.JPG", Size: 600 << 10}
+	_, err := put(s, 1, f, content[:f.Size], 100<<10)
+	require.NoError(t, err)
+	asked := 0
+	s.holdsUp = func() bool { asked++; return asked == 4 } // three pieces are checked first
+	f.Size = int64(len(content))
+	_, err = put(s, 1, f, content, 100<<10)
+	require.ErrorIs(t, err, page.ErrArmed)
+	whole, err := s.receive(1, f, 0, content[:100<<10])
+	require.NoError(t, err)
+	assert.Equal(t, "P0001.JPG", whole.name)
+	assert.Equal(t, []string{"P0001.JPG"}, kept(t, s, 1))
+}
+
 // A file that came otherwise than its phone has it is refused, and what is there stays. While something is armed a
 // check waits.
 func TestCheckOfAFile(t *testing.T) {
@@ -376,7 +442,9 @@ func TestComposedNames(t *testing.T) {
 	s := newStore(t)
 	for n, name := range []string{"Fl\u00fcssig.jpg", "Flu\u0308ssig.jpg"} {
 		f := page.CameraFile{Name: name, Size: int64(300 + n)}
-		_, err := put(s, 1, f, jpegOf(300+n), 100)
+		content := jpegOf(300 + n)
+		content[10] = byte(n)
+		_, err := put(s, 1, f, content, 100)
 		require.NoError(t, err)
 	}
 	assert.Equal(t, []string{"Fl\u00fcssig 2.jpg", "Fl\u00fcssig.jpg"}, kept(t, s, 1))

@@ -178,6 +178,27 @@ func TestWatchedFileComesBack(t *testing.T) {
 	assert.FileExists(t, copied)
 }
 
+// A file that stood still for a while before all of it was written is one frame in the end, of all of it.
+func TestWatchedFileStandsStill(t *testing.T) {
+	x := newStudio(t)
+	x.startShown()
+	w, _ := x.watched(t)
+	x.put(w.dir)
+	const name = "PICT0474.JPG"
+	at, whole := filepath.Join(w.dir, name), x.files[name]
+	for _, length := range []int{len(whole) / 3, len(whole) / 2, len(whole)} {
+		require.NoError(t, os.WriteFile(at, whole[:length], 0o600))
+		for range 3 {
+			require.NoError(t, w.look(t.Context()))
+		}
+		copied, err := os.ReadFile(filepath.Join(x.store.session(x.session), name))
+		require.NoError(t, err)
+		assert.Equal(t, whole[:length], copied)
+	}
+	x.until(func(v page.CameraView) bool { return len(v.Frames) == 7 && len(v.Problems) == 0 })
+	x.untilFramed(7)
+}
+
 // A folder that is not there is waited for, and said once.
 func TestWatchedFolderVanishes(t *testing.T) {
 	x := newStudio(t)
