@@ -51,6 +51,38 @@ func TestKindsOfASession(t *testing.T) {
 	assert.Equal(t, want, got, "opened again")
 }
 
+// A kind that is chosen after the last shot, for the evening to come, is not that of the evening that was.
+func TestSetOfAnotherKind(t *testing.T) {
+	j := open(t, newPath(t))
+	id := session(t, j).ID
+	change := func(set string) { require.NoError(t, j.SaveSet(t.Context(), id, set)) }
+	is := func(want string) {
+		t.Helper()
+		all, err := j.Sessions(t.Context())
+		require.NoError(t, err)
+		assert.Equal(t, want, all[0].Set)
+		stored, err := j.StoredSet(t.Context(), id, 0)
+		require.NoError(t, err)
+		assert.Equal(t, want, stored)
+	}
+	change(`{"kind":"drop"}`)
+	is(`{"kind":"drop"}`)
+	for _, set := range []string{`{"kind":"throw","n":1}`, `{"kind":"throw","n":2}`} {
+		_, err := j.Add(t.Context(), record.Shot{Session: id, At: time.Unix(1, 0), Set: set})
+		require.NoError(t, err)
+	}
+	is(`{"kind":"throw","n":2}`)
+	change(`{"kind":"throw","n":3}`)
+	is(`{"kind":"throw","n":3}`)
+	change(`{"kind":"drop"}`)
+	latest, _, err := j.LatestSession(t.Context())
+	require.NoError(t, err)
+	assert.Equal(t, `{"kind":"drop"}`, latest.Set, "what comes is as it was chosen")
+	_, err = j.Add(t.Context(), record.Shot{Session: id, At: time.Unix(1, 0), Set: `{"kind":"drop"}`})
+	require.NoError(t, err)
+	is(`{"kind":"drop"}`)
+}
+
 // A journal from before kinds were kept says the same of its sessions before and after it is brought up to date.
 func TestJournalFromBeforeKinds(t *testing.T) {
 	path := newPath(t)

@@ -107,16 +107,32 @@ func (j *Journal) stretches(ctx context.Context, visit func(first record.Shot, s
 }
 
 func (j *Journal) storedSet(ctx context.Context, session, shot int64) (set string, err error) {
-	kind, text, id := "session", "SELECT set_json FROM sessions WHERE id = ?", session
-	if shot != 0 {
-		kind, text, id = "shot", "SELECT set_json FROM shots WHERE id = ?", shot
+	if shot == 0 {
+		return j.sessionSet(ctx, session)
 	}
-	err = j.db.QueryRowContext(ctx, text, id).Scan(&set)
-	if errors.Is(err, sql.ErrNoRows) {
-		return "", fmt.Errorf("journal %s: %s %d is %w", j.path, kind, id, record.ErrNotFound)
-	}
+	err = j.db.QueryRowContext(ctx, "SELECT set_json FROM shots WHERE id = ?", shot).Scan(&set)
+	return set, j.explainSet("shot", shot, err)
+}
+
+func (j *Journal) sessionSet(ctx context.Context, id int64) (string, error) {
+	row, err := scanSession(j.db.QueryRowContext(ctx, "SELECT "+j.sessionColumns()+" FROM sessions WHERE id = ?", id))
 	if err != nil {
-		return "", j.explain("read a set", err)
+		return "", j.explainSet("session", id, err)
 	}
-	return set, nil
+	kinds, _, err := j.kinds(ctx, id, row)
+	if err != nil {
+		return "", j.explainSet("session", id, err)
+	}
+	set, err := j.setShot(ctx, id, row.session.Set, kinds)
+	return set, j.explainSet("session", id, err)
+}
+
+func (j *Journal) explainSet(of string, id int64, err error) error {
+	switch {
+	case errors.Is(err, sql.ErrNoRows):
+		return fmt.Errorf("journal %s: %s %d is %w", j.path, of, id, record.ErrNotFound)
+	case err != nil:
+		return j.explain("read a set", err)
+	}
+	return nil
 }

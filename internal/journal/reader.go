@@ -174,7 +174,7 @@ func (r Reader) ShotPicture(ctx context.Context, shot int64) (picture []byte, er
 	return picture, err
 }
 
-// StoredSet is the set of a session as it was last changed, or of a shot when that is not 0, as it is stored.
+// StoredSet is the set of a session, see record.Session, or of a shot when that is not 0, as it is stored.
 func (r Reader) StoredSet(ctx context.Context, session, shot int64) (set string, err error) {
 	err = r.read(ctx, func(ctx context.Context, j *Journal) error {
 		set, err = j.storedSet(ctx, session, shot)

@@ -148,12 +148,32 @@ func (j *Journal) summaries(ctx context.Context) ([]record.Summary, error) {
 		if !all && s.Damaged == "" {
 			s.Damaged = "of which kinds its shots are cannot all be read"
 		}
+		if s.Set, err = j.setShot(ctx, s.ID, s.Set, s.Kinds); err != nil {
+			return nil, err
+		}
 	}
 	slices.SortFunc(all, func(a, b record.Summary) int {
 		return -cmp.Or(cmp.Compare(a.When.Number, b.When.Number), cmp.Compare(a.When.SinceBoot, b.When.SinceBoot),
 			cmp.Compare(a.ID, b.ID))
 	})
 	return all, nil
+}
+
+// setShot is what a session's shots were made with: its set as last changed; that of its last shot if another kind was
+// chosen since, of which there is no shot.
+func (j *Journal) setShot(ctx context.Context, id int64, changed string, kinds []string) (string, error) {
+	var set struct{ Kind string }
+	err := json.Unmarshal([]byte(changed), &set)
+	if err != nil || len(kinds) == 0 || slices.Contains(kinds, set.Kind) {
+		return changed, nil
+	}
+	var last string
+	err = j.db.QueryRowContext(ctx, "SELECT set_json FROM shots WHERE session = ? ORDER BY number DESC LIMIT 1", id).
+		Scan(&last)
+	if errors.Is(err, sql.ErrNoRows) || isRowError(err) {
+		return changed, nil
+	}
+	return last, err
 }
 
 const countsQuery = "SELECT session, verdict, shots FROM counts WHERE shots > 0"

@@ -24,7 +24,7 @@ type Session struct {
 	Started time.Time
 	When    When
 	Board   string // what fired: "simulated", "gpio"
-	Set     string // the set as last changed
+	Set     string // the set as last changed; in a Summary the last shot's, if another kind was chosen since
 	Care    string // the ticked cautions
 	Damaged string // "", or what of it cannot be read, in words; then the rest is what can
 }
