@@ -499,16 +499,35 @@ func loseAndFind(p *phone, d *machine) {
 	assert.Equal(p.t, before, eval[string](p, shown), "the record over a second restart")
 }
 
-// silence: a line that stays open and says nothing is a lost line. The page says so by itself, and when
-// the line is back it goes on where it was, still armed, without pairing again.
+// silence: a line that stays open and says nothing is a lost line. The page says so by itself, also of what was asked
+// for last, and when the line is back it goes on where it was, still armed, without pairing again. A page that did not
+// run for a while has heard nothing either, and keeps its line.
 func (b *browser) silence(t *testing.T) {
 	d := startMachine(t)
 	address, hush := startQuietable(t, strings.TrimPrefix(d.url, "http://"))
 	p := b.phone(t, address+"/#code="+d.code, 390, 844, true)
 	p.state("safe", "Safe")
 	tickCare(p)
-	p.arm()
+	p.js(`window.states = []; window.looks = 0; setInterval(() => looks++, 250);
+		new MutationObserver(() => states.push(document.documentElement.dataset.state))
+			.observe(document.documentElement, { attributeFilter: ["data-state"] });
+		const now = performance.now.bind(performance);
+		performance.now = () => now() + 10_000`)
+	p.until("it has looked", `looks >= 3`)
+	assert.NotContains(t, eval[[]string](p, `states`), "lost")
+
 	p.away.Store(true)
+	hush(true)
+	p.tap(`[data-nudge="1"]`)
+	p.state("lost", "Not connected")
+	assert.Contains(t, p.plain("body"), "The connection dropped before the machine answered. Look whether it was done, "+
+		"else do it again.")
+	p.fit("no answer")
+	p.picture("phone-16-no-answer")
+	hush(false)
+	p.state("safe", "Safe")
+
+	p.arm()
 	hush(true)
 	p.state("lost", "Not connected")
 	assert.Contains(t, p.plain("#state-reason"), "may still fire. It disarms 10 s after the line dropped.")

@@ -1,6 +1,7 @@
 // The set as fields: measured distances with a fixed unit and big steps, and choices from lists. A field always shows
 // the machine's value, except while someone is typing in it.
 
+import { unanswered } from "./commands.js";
 import { button, el, text } from "./dom.js";
 import { show, slot } from "./refusals.js";
 import { chosen, valueOf, worksOutGap } from "./set.js";
@@ -69,7 +70,7 @@ export function quantityField(q, commands) {
 		autocomplete: "off",
 		spellcheck: "false",
 		"aria-describedby": `${id}-unit ${place.id}`,
-		onchange: () => put(withUnit(input.value, q.unit)),
+		onchange: () => put(withUnit(input.value, q.unit), input.value),
 		onkeydown: (/** @type {KeyboardEvent} */ e) => {
 			if (e.key === "Escape") reset();
 			if (["Escape", "Enter"].includes(e.key)) show(place, null); // Enter alone changes nothing
@@ -78,23 +79,23 @@ export function quantityField(q, commands) {
 		},
 	});
 
-	/** @param {string} value */
-	function put(value) {
-		const typed = input.value;
+	/** @param {string} value @param {string} [typed] what was typed for it */
+	function put(value, typed = value) {
 		if (value === server && under === null) {
 			show(place, null);
 			return reset();
 		}
+		const notTaken = `“${typed}” was not taken.`;
 		const sent = commands.send({ type: "set", field: q.name, value }, place, (refusal) => {
 			if (under === value) under = null;
-			if (refusal) show(place, refusal, refusal.why.includes(typed) ? "" : `“${typed}” was not taken.`);
+			if (refusal) show(place, refusal, refusal === unanswered || refusal.why.includes(typed) ? "" : notTaken);
 			reset();
 		});
 		if (sent) {
 			under = value;
 			return;
 		}
-		show(place, notSent, `“${typed}” was not taken.`);
+		show(place, notSent, notTaken);
 		reset();
 	}
 

@@ -6,6 +6,8 @@ import { refusalText } from "./refusals.js";
 
 /** The machine sends something at least each second; a connection silent for longer than this is dropped. */
 export const silenceMs = 2500;
+/** It is looked at so often. What comes later than that did so because the page itself did not run, as on a busy phone. */
+const watchMs = 250;
 const firstDelayMs = 250;
 const maxDelayMs = 4000;
 
@@ -54,6 +56,8 @@ export async function pair(code) {
 export class Link {
 	/** @type {WebSocket | null} */ #socket = null;
 	#heard = 0;
+	#silent = 0;
+	#watched = performance.now();
 	#n = 0;
 	#wait = firstDelayMs;
 	#trying = false;
@@ -67,7 +71,7 @@ export class Link {
 	 */
 	constructor(to) {
 		this.to = to;
-		setInterval(() => this.#watch(), 250);
+		setInterval(() => this.#watch(), watchMs);
 		for (const sign of ["online", "pageshow", "focus"]) addEventListener(sign, () => this.#hurry());
 		addEventListener("offline", () => this.#drop());
 		document.addEventListener("visibilitychange", () => this.#hurry());
@@ -112,6 +116,7 @@ export class Link {
 		socket.onmessage = (e) => {
 			if (this.#socket !== socket) return;
 			this.#heard = performance.now();
+			this.#silent = 0;
 			this.#wait = firstDelayMs;
 			this.to.message(/** @type {Message} */ (JSON.parse(e.data)));
 		};
@@ -138,12 +143,15 @@ export class Link {
 	}
 
 	#watch() {
-		if (this.#heard > 0 && performance.now() - this.#heard > silenceMs) this.#drop();
+		const now = performance.now();
+		this.#silent += Math.min(now - this.#watched, 2 * watchMs);
+		this.#watched = now;
+		if (this.#heard > 0 && this.#silent > silenceMs) this.#drop();
 	}
 
 	#hurry() {
 		if (document.visibilityState !== "visible") return;
-		this.#watch();
+		if (this.#heard > 0 && performance.now() - this.#heard > silenceMs) this.#drop(); // the phone may have been elsewhere
 		if (this.#timer === undefined || this.#socket) return;
 		this.#wait = firstDelayMs;
 		this.open();

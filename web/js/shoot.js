@@ -1,5 +1,6 @@
 // The place Shoot: the last shot with its verdict, the trim, and what comes.
 
+import { unanswered } from "./commands.js";
 import { attr, button, byId, el, intoSight, text } from "./dom.js";
 import { Armed } from "./armed.js";
 import { Coming } from "./coming.js";
@@ -158,7 +159,7 @@ export class Shoot {
 		const back = () => (this.note.value = this.#shot?.note ?? "");
 		const sent = this.commands.send({ type: "note", shot: s.id, text: typed }, place, (refusal) => {
 			if (!refusal) return;
-			show(place, refusal, `“${typed}” was not taken.`);
+			show(place, refusal, refusal === unanswered ? `“${typed}”:` : `“${typed}” was not taken.`);
 			back();
 		});
 		if (!sent) back();
