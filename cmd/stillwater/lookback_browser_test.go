@@ -390,6 +390,8 @@ func (l *madeUpRecord) KeepersBefore(ctx context.Context, session int64, before,
 }
 func (l *madeUpRecord) Remarked(context.Context, func(record.Shot)) error         { return nil }
 func (l *madeUpRecord) FileNumbers(context.Context, func(record.Shot, int)) error { return nil }
+
+func (l *madeUpRecord) FrameNames(context.Context, func(int64, int, string)) error { return nil }
 func (l *madeUpRecord) ShotPicture(context.Context, int64) ([]byte, error) {
 	return framestest.Plain(48, 32), nil
 }

@@ -29,7 +29,7 @@ show    one session's shots: the camera's file number, kind, phase, trim, speed,
         seen, verdict and marks, note (default: latest); or draw the set of a session or a shot from the side, to scale;
         or draw a session's tries over their delay, with the best delay that they speak for
 find    the sessions and shots that have all the words in name, note, date, kind, verdict, marks (keeper, blurred,
-        black) or file number (0471), newest first
+        black), file number or frame (0471), newest first
 again   the set of a session, or of one of its shots, as flags of "stillwater drop", "throw", "sound" or "drops" and
         as a file for their --set-file; and what could not be carried over
 export  every shot for a spreadsheet (csv) or a program (json); with the set of each shot, json also with its program

@@ -51,7 +51,7 @@ func Find(ctx context.Context, w io.Writer, source NewestSource, words []string)
 	if none {
 		_, err = fmt.Fprintf(w, "Nothing in the record has all of these words: %s. It has names, notes, dates (2026-11-24, "+
 			"24 November 2026, Tuesday), kinds (drop, throw, sound), verdicts, marks (keeper, blurred, black) and the "+
-			"camera's file numbers (0471).\n",
+			"camera's file numbers and frames (0471, PICT0471).\n",
 			render.Printable(strings.Join(words, ", ")))
 	}
 	return f.result, err
@@ -178,6 +178,9 @@ func foundMarks(s record.Shot) string {
 	marks := history.Marks(s)
 	if s.File != 0 {
 		marks = append(marks, "file "+record.FileName(s.File))
+	}
+	if s.Frame != "" {
+		marks = append(marks, "frame "+s.Frame)
 	}
 	if marks == nil {
 		return ""

@@ -25,7 +25,17 @@ func NewQuery(texts []string) Query {
 
 // SessionText is what a session is found by: its name, date and kinds.
 func SessionText(s record.Summary) string {
-	return strings.ToLower(strings.Join(append([]string{s.Name, dateText(s.Started)}, SessionKinds(s)...), "\n"))
+	texts := []string{s.Name, dateText(s.Started)}
+	for _, kind := range SessionKinds(s) {
+		texts = append(texts, kindText(kind))
+	}
+	return strings.ToLower(strings.Join(texts, "\n"))
+}
+
+// kindText is a kind as the record has it and as the page calls it.
+func kindText(kind string) string {
+	words := map[string]string{"drop": "falling drop", "throw": "thrown sheet", "sound": "a sound", "drops": "drops by valve"}
+	return kind + "\n" + words[kind]
 }
 
 // MatchSession reports whether a session has all the words, given its SessionText.
@@ -38,11 +48,11 @@ func (q Query) MatchSession(text string) bool {
 	return true
 }
 
-// MatchShot reports whether a shot has the words: in its own note, verdict, marks, file number, date and kind, and in
+// MatchShot reports whether a shot has the words: in its own note, verdict, marks, file number, frame, date and kind, in
 // the text of its session. Where that has them all already, what was said of the shot must have one. Of a shot without
 // a date only what was said is known.
 func (q Query) MatchShot(session string, made record.Shot) bool {
-	said := strings.ToLower(strings.Join(append(Remarks(made), made.Note, record.FileName(made.File)), "\n"))
+	said := strings.ToLower(strings.Join(append(Remarks(made), made.Note, record.FileName(made.File), made.Frame), "\n"))
 	if q.MatchSession(session) {
 		return q.any(said)
 	}
@@ -53,7 +63,7 @@ func (q Query) MatchShot(session string, made record.Shot) bool {
 	if made.At.IsZero() { // neither its date nor its set is known
 		return false
 	}
-	return q.MatchSession(rest + "\n" + strings.ToLower(dateText(made.At)+"\n"+KindOf(made.Set)))
+	return q.MatchSession(rest + "\n" + strings.ToLower(dateText(made.At)+"\n"+kindText(KindOf(made.Set))))
 }
 
 // Remarks are what a person says of a shot besides the note: the verdict, or that there is none, and the marks.

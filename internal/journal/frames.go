@@ -31,22 +31,28 @@ func (j *Journal) Frames(ctx context.Context, session int64) (all []record.Frame
 	return all, nil
 }
 
-// framed says which shots of a session, or of all when it is 0, have a frame whose picture is kept. It is none of what
-// cannot be read.
-func (j *Journal) framed(ctx context.Context, session int64) (map[place]bool, error) {
-	all := map[place]bool{}
+// frameOf is the frame of a shot: its name, and whether its picture is kept.
+type frameOf struct {
+	name     string
+	pictured bool
+}
+
+// framed has the frames of a session's shots, or of all when it is 0. It is none of what cannot be read.
+func (j *Journal) framed(ctx context.Context, session int64) (map[place]frameOf, error) {
+	all := map[place]frameOf{}
 	if j.beforeFrames {
 		return all, nil
 	}
 	err := forEachRow(ctx, j.db, func(row scanner) error {
 		var p place
-		err := row.Scan(&p.session, &p.number)
-		if err == nil {
-			all[p] = true
+		var f frameOf
+		err := row.Scan(&p.session, &p.number, &f.name, &f.pictured)
+		if err == nil && (f.pictured || !all[p].pictured) {
+			all[p] = f
 		}
 		return err
-	}, `SELECT session, shot FROM frames WHERE shot IS NOT NULL AND length (picture) > 0 AND (?1 = 0 OR session = ?1)`,
-		session)
+	}, `SELECT session, shot, name, length (picture) > 0 FROM frames WHERE shot IS NOT NULL
+		AND (?1 = 0 OR session = ?1)`, session)
 	if isRowError(err) {
 		err = nil
 	}

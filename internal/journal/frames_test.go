@@ -43,6 +43,13 @@ func TestFramesAreKept(t *testing.T) {
 	picture, err = j.ShotPicture(ctx, shots[2].ID)
 	require.NoError(t, err)
 	assert.Equal(t, []byte{0xff, 0xd8, 1}, picture)
+	assert.Equal(t, []string{"", names[0], names[1]}, []string{shots[0].Frame, shots[1].Frame, shots[2].Frame})
+	named := map[string]int{}
+	require.NoError(t, j.Reader().FrameNames(ctx, func(session int64, shot int, name string) {
+		assert.Equal(t, first.ID, session)
+		named[name] = shot
+	}))
+	assert.Equal(t, map[string]int{names[0]: 2, names[1]: 1}, named)
 	assert.Equal(t, []bool{false, true, true}, []bool{shots[0].Framed, shots[1].Framed, shots[2].Framed})
 	picture, err = j.Reader().ShotPicture(ctx, shots[1].ID)
 	require.NoError(t, err)

@@ -165,6 +165,17 @@ func (r Reader) FileNumbers(ctx context.Context, visit func(first record.Shot, s
 	return r.read(ctx, func(ctx context.Context, j *Journal) error { return j.stretches(ctx, visit) })
 }
 
+// FrameNames calls visit for each frame of a shot.
+func (r Reader) FrameNames(ctx context.Context, visit func(session int64, shot int, name string)) error {
+	return r.read(ctx, func(ctx context.Context, j *Journal) error {
+		all, err := j.framed(ctx, 0)
+		for place, frame := range all {
+			visit(place.session, place.number, frame.name)
+		}
+		return err
+	})
+}
+
 // ShotPicture is Journal.ShotPicture.
 func (r Reader) ShotPicture(ctx context.Context, shot int64) (picture []byte, err error) {
 	err = r.read(ctx, func(ctx context.Context, j *Journal) error {

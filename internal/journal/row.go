@@ -92,7 +92,8 @@ func (r *shotRow) toShot(index *shotIndex) record.Shot {
 	s := r.shot
 	var wrong []string
 	s.File = index.files.of(s.Session, s.Number)
-	s.Framed = index.framed[place{s.Session, s.Number}]
+	frame := index.framed[place{s.Session, s.Number}]
+	s.Frame, s.Framed = frame.name, frame.pictured
 	if index.filesLost {
 		wrong = append(wrong, fileUncertain)
 	}

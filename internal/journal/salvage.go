@@ -13,10 +13,10 @@ type shotIndex struct {
 	boots         map[int64]boot
 	bootsReloaded bool
 	files         fileNumbers
-	framed        map[place]bool  // of which a picture is kept
-	filesLost     bool            // not all of those can be read
-	salvaged      bool            // an index was damaged: ids has what may be there, by number
-	places        map[int64]place // what can be known of shots that cannot be read; nil: not looked for yet
+	framed        map[place]frameOf // the frames of shots
+	filesLost     bool              // not all of those can be read
+	salvaged      bool              // an index was damaged: ids has what may be there, by number
+	places        map[int64]place   // what can be known of shots that cannot be read; nil: not looked for yet
 }
 
 // place is where a shot belongs; 0 not known.

@@ -164,7 +164,7 @@ func (j *Journal) summaries(ctx context.Context) ([]record.Summary, error) {
 func (j *Journal) setShot(ctx context.Context, id int64, changed string, kinds []string) (string, error) {
 	var set struct{ Kind string }
 	err := json.Unmarshal([]byte(changed), &set)
-	if err != nil || len(kinds) == 0 || slices.Contains(kinds, set.Kind) {
+	if err != nil || set.Kind == "" || len(kinds) == 0 || slices.Contains(kinds, set.Kind) {
 		return changed, nil
 	}
 	var last string

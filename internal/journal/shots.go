@@ -20,7 +20,7 @@ func (j *Journal) Add(ctx context.Context, s record.Shot) (record.Shot, error) {
 	if s.At.IsZero() {
 		return record.Shot{}, fmt.Errorf("journal %s: add a shot: it has no time", j.path)
 	}
-	s.Cues, s.Damaged, s.Lost, s.File, s.Framed = append([]record.Cue{}, s.Cues...), "", false, 0, false
+	s.Cues, s.Damaged, s.Lost, s.File, s.Framed, s.Frame = append([]record.Cue{}, s.Cues...), "", false, 0, false, ""
 	cues, err := json.Marshal(s.Cues)
 	if err != nil {
 		return record.Shot{}, fmt.Errorf("journal %s: add a shot: %w", j.path, err)

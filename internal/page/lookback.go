@@ -34,6 +34,8 @@ type RecordReader interface {
 	Remarked(ctx context.Context, visit func(record.Shot)) error
 	// FileNumbers visits the stretches of shots whose pictures have numbers of the camera.
 	FileNumbers(ctx context.Context, visit func(first record.Shot, shots int)) error
+	// FrameNames visits the shots that have a frame, with its name.
+	FrameNames(ctx context.Context, visit func(session int64, shot int, name string)) error
 	// ShotPicture is the small picture of a shot's frame, a JPEG, by the shot's ID; record.ErrNotFound if none is kept.
 	ShotPicture(ctx context.Context, shot int64) ([]byte, error)
 	// StoredSet is the set of a session, or of a shot when that is not 0.

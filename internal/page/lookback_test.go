@@ -29,6 +29,7 @@ import (
 type past struct {
 	sessions []record.Summary
 	shots    []record.Shot // in the order in which they were made
+	frames   []record.Shot // by their session and number, with the frame's name
 	files    []record.Shot // first of a stretch, which goes on to the session's end
 	broken   error         // what reading ends with
 	unsaid   error         // what reading remarks ends with
@@ -87,6 +88,13 @@ func (p *past) FileNumbers(_ context.Context, visit func(record.Shot, int)) erro
 			}
 		}
 		visit(first, n)
+	}
+	return nil
+}
+
+func (p *past) FrameNames(_ context.Context, visit func(int64, int, string)) error {
+	for _, s := range p.frames {
+		visit(s.Session, s.Number, s.Frame)
 	}
 	return nil
 }
@@ -214,7 +222,9 @@ func TestRecordIsForPairedPhones(t *testing.T) {
 }
 
 func TestPastSessions(t *testing.T) {
-	web, phone := recordServer(t, evenings(t))
+	p := evenings(t)
+	p.frames = []record.Shot{{Session: 1, Number: 5, Frame: "PICT7001"}, {Session: 2, Number: 3, Frame: "PICT7002"}}
+	web, phone := recordServer(t, p)
 	all := get[PastSessions](t, web, phone, "/record/sessions")
 	require.Len(t, all.Sessions, 2)
 	assert.Equal(t, []any{int64(0), 2, ""}, []any{all.Next, all.Found, all.Problem})
@@ -231,7 +241,7 @@ func TestPastSessions(t *testing.T) {
 	for words, want := range map[string]string{"crowns": "1", "CROWNS good": "1", "2026-11-24": "2", "throw": "2",
 		"sound": "2", "drop": "1",
 		"tuesday": "2 1", "rim": "1", "keeper": "1", "too low": "", "0480": "1", "480 good": "1", "481 good": "",
-		"good":   "1",
+		"good": "1", "7001 rim": "1", "pict7002": "2", "thrown sheet": "2", "falling": "1", "7003": "",
 		"monday": "", "missing": "", "0480 unjudged": "", "0580 unjudged": "1", "  ": "2 1"} {
 		got := get[PastSessions](t, web, phone, "/record/sessions?words="+url.QueryEscape(words))
 		var ids []string
@@ -245,6 +255,8 @@ func TestPastSessions(t *testing.T) {
 	assert.Equal(t, []int{5}, byNote.Sessions[0].Matches)
 	byFile := get[PastSessions](t, web, phone, "/record/sessions?words=0471")
 	assert.Equal(t, []int{10}, byFile.Sessions[0].Matches)
+	byFrame := get[PastSessions](t, web, phone, "/record/sessions?words=7002")
+	assert.Equal(t, []int{3}, byFrame.Sessions[0].Matches)
 	byVerdict := get[PastSessions](t, web, phone, "/record/sessions?words=good")
 	assert.Len(t, byVerdict.Sessions[0].Matches, maxMatches)
 	assert.Equal(t, 117, byVerdict.Sessions[0].Matches[0])

@@ -60,7 +60,17 @@ func (s *Server) searchShots(
 	if err != nil {
 		return err
 	}
+	frames := map[shotPlace]string{}
+	err = s.opts.Record.FrameNames(ctx, func(session int64, shot int, name string) {
+		frames[shotPlace{session, shot}] = name
+	})
+	if err != nil {
+		return err
+	}
 	match := func(made record.Shot) {
+		place := shotPlace{made.Session, made.Number}
+		made.Frame = frames[place]
+		delete(frames, place)
 		if text, known := texts[made.Session]; known && words.MatchShot(text, made) {
 			matches[made.Session] = append(matches[made.Session], made.Number)
 		}
@@ -80,6 +90,9 @@ func (s *Server) searchShots(
 	}
 	for place, file := range numbered {
 		match(record.Shot{Session: place.session, Number: place.number, File: file})
+	}
+	for place := range frames {
+		match(record.Shot{Session: place.session, Number: place.number})
 	}
 	return nil
 }

@@ -73,6 +73,7 @@ type Shot struct {
 	PastUm     int64  // how far past its place along the path the liquid is in the picture, as measured, micrometres
 	PastSDUm   int64  // standard deviation of that; 0: not measured
 	Framed     bool   // a small picture of its frame is kept, see Frame
+	Frame      string // the name of its frame; "" none is known
 	File       int    // the camera's own number of the picture, see FileAfter; 0 not known
 	Damaged    string // "", or what of it cannot be read or relied on, in words
 	Lost       bool   // nothing of it can be read but its ID, and perhaps its Session and Number

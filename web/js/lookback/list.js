@@ -47,7 +47,7 @@ export class EveningList {
 			oninput: () => this.#typed(restMs),
 			onchange: () => this.#typed(0),
 		});
-		const hint = "Name, note, date, drop, throw or sound, verdict, keeper, file number";
+		const hint = "Name, note, date, drop, throw or sound, verdict, keeper, file number, frame";
 		this.form = el("form", { role: "search", class: "find" }, el("label", { for: "find" }, "Find evenings"), this.input);
 		this.form.append(el("p", { id: "find-hint", class: "hint" }, hint));
 		this.form.addEventListener("submit", (e) => {
