@@ -520,8 +520,7 @@ func (b *browser) silence(t *testing.T) {
 	hush(true)
 	p.tap(`[data-nudge="1"]`)
 	p.state("lost", "Not connected")
-	assert.Contains(t, p.plain("body"), "The connection dropped before the machine answered. Look whether it was done, "+
-		"else do it again.")
+	assert.Contains(t, p.plain("body"), "The connection dropped before the answer. If it was not done, do it again.")
 	p.fit("no answer")
 	p.picture("phone-16-no-answer")
 	hush(false)

@@ -137,10 +137,11 @@ func TestWords(t *testing.T) {
 		"november": true, "throw": false, "": true} {
 		assert.Equal(t, want, NewQuery(strings.Fields(words)).MatchSession(text), words)
 	}
-	keeper := record.Shot{Verdict: "too low", Note: "Rim torn", Star: true, Picture: record.PictureBlurred, File: 471, Frame: "PICT0902",
-		At: s.Started.Add(24 * time.Hour), Set: `{"kind":"throw"}`}
+	keeper := record.Shot{Verdict: "too low", Note: "Rim torn", Star: true, Picture: record.PictureBlurred, File: 471,
+		Frame: "PICT0902", At: s.Started.Add(24 * time.Hour), Set: `{"kind":"throw"}`}
 	for words, want := range map[string]bool{"torn": true, "crowns": false, "crowns rim": true, "keeper": true,
-		"0471": true, "0902": true, "sheet": true, "too low milk": true, "wednesday throw": true, "unjudged": false, "rim absent": false} {
+		"0471": true, "0902": true, "sheet": true, "too low milk": true, "wednesday throw": true,
+		"unjudged": false, "rim absent": false} {
 		assert.Equal(t, want, NewQuery(strings.Fields(words)).MatchShot(text, keeper), words)
 	}
 	assert.Equal(t, []string{"unjudged"}, Remarks(record.Shot{}))

@@ -34,7 +34,8 @@ func SessionText(s record.Summary) string {
 
 // kindText is a kind as the record has it and as the page calls it.
 func kindText(kind string) string {
-	words := map[string]string{"drop": "falling drop", "throw": "thrown sheet", "sound": "a sound", "drops": "drops by valve"}
+	words := map[string]string{"drop": "falling drop", "throw": "thrown sheet", "sound": "a sound",
+		"drops": "drops by valve"}
 	return kind + "\n" + words[kind]
 }
 
@@ -48,9 +49,9 @@ func (q Query) MatchSession(text string) bool {
 	return true
 }
 
-// MatchShot reports whether a shot has the words: in its own note, verdict, marks, file number, frame, date and kind, in
-// the text of its session. Where that has them all already, what was said of the shot must have one. Of a shot without
-// a date only what was said is known.
+// MatchShot reports whether a shot has the words: in its note, verdict, marks, file number, frame, date and kind, and
+// in the text of its session. Where that has them all already, what was said of the shot must have one. Of a shot
+// without a date only what was said is known.
 func (q Query) MatchShot(session string, made record.Shot) bool {
 	said := strings.ToLower(strings.Join(append(Remarks(made), made.Note, record.FileName(made.File), made.Frame), "\n"))
 	if q.MatchSession(session) {

@@ -1,6 +1,5 @@
-// How it is armed: at once or after a delay, for real or as a dry run, and whether Go is given again by itself. The
-// choice is this phone's until it arms. A reload keeps the delay; a dry run and repeated Gos are asked for each time, so
-// that nobody begins one by mistake.
+// How it is armed: at once or after a delay, for real or as a dry run, with repeated Gos or not. This phone chooses. A
+// reload keeps only the delay, so that nobody begins the others by mistake.
 
 import { attr, button, byId, text } from "./dom.js";
 import { setTabItem, tabItem } from "./store.js";

@@ -9,10 +9,8 @@ import { show, refusalText } from "./refusals.js";
 
 /** @typedef {{ slot: HTMLElement, by: Element | null, onSettled?: (refusal: Refusal | null) => void }} Pending */
 
-/** What is told when the connection drops before the answer. @type {Refusal} */
-export const unanswered = {
-	field: "", why: "The connection dropped before the machine answered.", remedy: "Look whether it was done, else do it again.",
-};
+/** @type {Refusal} */
+export const unanswered = { field: "", why: "The connection dropped before the answer.", remedy: "If it was not done, do it again." };
 
 /** What was pressed shows that it waits for its answer when that has taken so long. */
 const saidMs = 300;
@@ -89,7 +87,7 @@ export class Commands {
 		this.say(`Not taken. ${refusalText(refusal)}`);
 	}
 
-	/** The connection dropped: pending commands may or may not have been carried out. What a person asked for is told. */
+	/** The connection dropped: pending commands may or may not have been carried out. */
 	lost() {
 		const all = [...this.#pending.values()];
 		this.#pending.clear();

@@ -4,7 +4,7 @@
 export const holdMs = 800;
 /** A wet thumb drifts: it may leave the button by so much before the press is over. */
 const marginPx = 24;
-/** So much the button may move under the finger, by scrolling or by what appears above it, before the press is over. */
+/** So much the button may move under the finger. */
 const shiftPx = 8;
 /** How long the first of two activations by assistive technology counts. */
 const repeatMs = 6000;

@@ -6,7 +6,6 @@ import { refusalText } from "./refusals.js";
 
 /** The machine sends something at least each second; a connection silent for longer than this is dropped. */
 export const silenceMs = 2500;
-/** It is looked at so often. What comes later than that did so because the page itself did not run, as on a busy phone. */
 const watchMs = 250;
 const firstDelayMs = 250;
 const maxDelayMs = 4000;
@@ -15,7 +14,7 @@ const maxDelayMs = 4000;
 const closeReplaced = 4001;
 const replacedDelayMs = 60_000;
 
-/** Ask whether this browser is paired, what code the machine shows and where, and whether it leaves its Wi-Fi to the page. */
+/** Ask whether this browser is paired, and how it is done. */
 export async function paired() {
 	try {
 		const answer = await fetch("/paired", { cache: "no-store", signal: AbortSignal.timeout(4000) });
@@ -144,14 +143,14 @@ export class Link {
 
 	#watch() {
 		const now = performance.now();
-		this.#silent += Math.min(now - this.#watched, 2 * watchMs);
+		this.#silent += Math.min(now - this.#watched, 2 * watchMs); // for longer the page itself did not run
 		this.#watched = now;
 		if (this.#heard > 0 && this.#silent > silenceMs) this.#drop();
 	}
 
 	#hurry() {
 		if (document.visibilityState !== "visible") return;
-		if (this.#heard > 0 && performance.now() - this.#heard > silenceMs) this.#drop(); // the phone may have been elsewhere
+		if (this.#heard > 0 && performance.now() - this.#heard > silenceMs) this.#drop();
 		if (this.#timer === undefined || this.#socket) return;
 		this.#wait = firstDelayMs;
 		this.open();

@@ -36,11 +36,7 @@ export class SettlingArea {
 /** @param {Element} area @param {Event} e */
 export const within = (area, e) => e.target instanceof Node && area.contains(e.target);
 
-/**
- * A press can end on a button that appeared under the finger: on disarm, for one, at the end of the press that armed.
- * Such a click is unintended, and it is stopped before any button receives it. Keys and assistive technology click
- * without a press and have no detail.
- */
+/** A press can end on a button that appeared under the finger, as on disarm after arming. No button receives that click. */
 export function dropStrayClicks() {
 	/** @type {Element | null} */
 	let began = null;

@@ -1,5 +1,4 @@
-// What came of the session: how often the tries were good, the delay that was found, the spread, what limited it, and
-// the pictures.
+// The session in sum, and its pictures.
 
 import { button, byId } from "./dom.js";
 
