@@ -103,7 +103,7 @@ export interface Lag {
 	usable: boolean;
 }
 
-/** How far the camera's frames of the session are. */
+/** How far the session's frames have been read, matched and measured. */
 export interface CameraStatus {
 	/** Changes when more is known; 0: no frames are taken here. */
 	version: number;
@@ -273,7 +273,7 @@ export interface Fact {
 	text: string;
 }
 
-/** The coming shot: times in ms from the clock edge. */
+/** The next shot: times in ms from the clock edge. */
 export interface Preview {
 	delay_ms: number;
 	delay_low_ms: number;
@@ -689,7 +689,7 @@ export interface PastShots {
 	lost: number[];
 }
 
-/** /record/again?session= or ?shot=: what would change in the coming shot. */
+/** /record/again?session= or ?shot=: what would change in the next shot. */
 export interface SetAgain {
 	changes: SetChange[];
 	refused: Refusal[];

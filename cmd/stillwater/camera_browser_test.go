@@ -214,7 +214,7 @@ func TestDamagedCopy(t *testing.T) {
 	p.until("what cannot be read is named, and what to do", `
 		document.querySelector(".camera .advice").textContent.includes("PICT0900") &&
 		[...document.querySelectorAll(".camera > .hint")].some((n) => n.checkVisibility() && n.textContent.includes(
-			"choose it again, and it replaces the copy"))`)
+			"choose it again to replace the copy"))`)
 	p.picture("damaged-copy")
 	kept := filepath.Join(c.folder, "PICT0900.JPG")
 	sent("2 of 2 files are there, one was there already, one replaced a damaged copy.", onPhone, files[0])
@@ -325,7 +325,7 @@ func TestFrameIsThatShot(t *testing.T) {
 			"Shot 1, certain,Shot 2, as you said,Shot 2, as you said"`)
 	p.picture("frame-is-that-shot")
 	p.js(fmt.Sprintf(keyIn, "ArrowLeft"))
-	p.until("the frame before", `document.querySelector(".camera-title b").textContent === "PICT0471"`)
+	p.until("previous frame", `document.querySelector(".camera-title b").textContent === "PICT0471"`)
 	p.js(fmt.Sprintf(keyIn, "ArrowRight"))
 	p.tap(".camera-dialog .take-back")
 	p.until("it is taken back", `
@@ -395,17 +395,17 @@ func TestWhatAPairChanges(t *testing.T) {
 	assert.Contains(t, p.plain(".camera-says"), "You said that PICT0471 is shot 1, and that PICT0472 is shot 7")
 	p.picture("pair-contradicted")
 	p.js(`document.querySelector(".camera-dialog").close()`)
-	clashes := `[...document.querySelectorAll("[aria-label^='What was said'] :is(p, button)")].map((n) => n.textContent)`
+	clashes := `[...document.querySelectorAll("[aria-label^='Pairs that contradict'] :is(p, button)")].map((n) => n.textContent)`
 	said := eval[[]string](p, clashes)
 	require.Len(t, said, 3)
 	assert.Contains(t, said[0], "until it is taken back no match is certain")
 	assert.Equal(t, []string{"Take back: PICT0471 is shot 1", "Take back: PICT0472 is shot 7"}, said[1:])
 	assert.NotContains(t, eval[string](p, suresOf), "certain")
 	assert.Contains(t, p.plain(".camera-counts"), "0 certain")
-	p.js(`document.querySelector("[aria-label^='What was said']").scrollIntoView()`)
+	p.js(`document.querySelector("[aria-label^='Pairs that contradict']").scrollIntoView()`)
 	p.fit("contradictions")
 	p.picture("pairs-contradict")
-	p.tap("[aria-label^='What was said'] button:last-child")
+	p.tap("[aria-label^='Pairs that contradict'] button:last-child")
 	p.until("one is taken back, and all is as it was", fmt.Sprintf(`%s.length === 0 && %s === %q`, clashes, suresOf,
 		strings.Replace(right, "Shot 1, certain", "Shot 1, as you said", 1)))
 	p.clean()
@@ -484,7 +484,7 @@ func TestSwipeThroughFrames(t *testing.T) {
 	p.until("the second is shown", shows("PICT0472"))
 	p.swipe(picture, -160, 10)
 	p.until("to the left: the next one", shows("PICT0473"))
-	assert.Equal(t, "true", eval[string](p, `document.querySelector('[aria-label="The frame after"]').ariaDisabled`))
+	assert.Equal(t, "true", eval[string](p, `document.querySelector('[aria-label="Next frame"]').ariaDisabled`))
 	// What does nothing is followed by what does something, so that it had the time to.
 	p.swipe(picture, -160, 10)
 	p.swipe(picture, 160, -10)
@@ -544,7 +544,8 @@ func TestRulerByTwoTaps(t *testing.T) {
 			/^The ruler in it: 10\scm$/.test(document.querySelector(".camera-reference .ruler").textContent)`)
 		p.tap(".camera-reference .ruler")
 		p.tap(".camera-marking button:nth-of-type(2)")
-		p.until("it is taken back", `document.querySelector(".camera-reference .ruler").textContent === "A ruler is in it"`)
+		p.until("it is taken "+
+			"back", `document.querySelector(".camera-reference .ruler").textContent === "There is a ruler in it"`)
 		p.js(`document.querySelector(".camera-dialog").close()`)
 		p.js(`document.querySelector(".camera-reference").open = false`)
 	}
@@ -557,7 +558,7 @@ func TestRulerByTwoTaps(t *testing.T) {
 	for range 3 {
 		p.js(fmt.Sprintf(press, "ArrowLeft"))
 	}
-	assert.Regexp(t, `^Where the liquid is to be: \d\d\.\d % from the left, 50.0 % from the top$`,
+	assert.Regexp(t, `^Where the liquid should be: \d\d\.\d % from the left, 50.0 % from the top$`,
 		eval[string](p, `document.activeElement.getAttribute("aria-label")`))
 	p.tap(".camera-marking .primary")
 	p.until("it is taken", `document.querySelector(".camera-reference .hint").textContent.includes("where you tapped")`)
@@ -588,8 +589,8 @@ func TestReferenceIsPending(t *testing.T) {
 		return fmt.Sprintf(`(n => n?.textContent === %q && n.dataset.sure === "certain")(
 			document.querySelector(".camera-list .camera-sure"))`, words)
 	}
-	p.until("all are matched, and one is of no shot", `document.querySelectorAll(".camera-frame").length === 8 && `+
-		sure("of no shot"))
+	p.until("all are matched, and one is no shot", `document.querySelectorAll(".camera-frame").length === 8 && `+
+		sure("no shot"))
 	assert.Contains(t, p.plain(".camera-measure > p"), "Open a frame without liquid")
 	p.dialogTo(1)
 	p.tap(".camera-reference > summary")
@@ -603,7 +604,7 @@ func TestReferenceIsPending(t *testing.T) {
 	p.until("it says that it is taken", `(n => n.ariaChecked === "true" &&
 		n.textContent === "Empty frame: taken")(document.querySelector(".camera-reference [role=switch]"))`)
 	p.until("it says what it waits for", `document.querySelector(".camera-reference .hint").textContent ===
-		"Taken, measured when nothing is armed."`)
+		"Saved, measured when nothing is armed."`)
 	assert.Equal(t, before, eval[float64](p, place), "nothing moves")
 	p.picture("reference-pending")
 	p.tap(".camera-reference .ruler")
@@ -618,7 +619,7 @@ func TestReferenceIsPending(t *testing.T) {
 	assert.Empty(t, eval[string](p, spoken), "of a place that is not marked any more")
 	p.fit("a reference that is taken")
 	p.js(`document.querySelector(".camera-dialog").close()`)
-	assert.Contains(t, p.plain(".camera-measure > p"), "Taken, measured when nothing is armed.")
+	assert.Contains(t, p.plain(".camera-measure > p"), "Saved, measured when nothing is armed.")
 	assert.Equal(t, "Record: when all is measured", eval[string](p,
 		`document.querySelector(".camera-measure .primary[aria-disabled]")?.textContent ?? ""`))
 	assert.Empty(t, p.value(".camera-measure input"), "the width is not known yet")

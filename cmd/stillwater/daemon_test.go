@@ -333,7 +333,7 @@ func TestDaemonFromPairingToShotAndBack(t *testing.T) {
 	assert.Equal(t, verdict, h.last.Shots[0].Verdict)
 	assert.Equal(t, before.Shots[0].Cues, h.last.Shots[0].Cues)
 	assert.False(t, h.last.CareDone, "the cautions are asked at each start")
-	assert.Equal(t, "Stillwater was started anew", h.last.CareAgain)
+	assert.Equal(t, "Stillwater was restarted", h.last.CareAgain)
 	require.Zero(t, again.stop(), again.log)
 
 	forgetful := startDaemon(t, append(flags, "--forget-phones")...)

@@ -275,7 +275,7 @@ func (b *browser) clockNotSet(t *testing.T) {
 	const wrong = "This phone's clock cannot be right: it says 3 May 2011."
 	m, p := b.stage(t, func(m *fakeControl) {
 		m.refuse["clock"] = &control.Refusal{Field: "now", Why: wrong, Remedy: "Set its date."}
-		m.snap.Session.Dates = "The machine's clock is not set: dates are by a phone's clock."
+		m.snap.Session.Dates = "The machine's clock is not set: dates come from a phone's clock."
 		m.snap.Shots = []control.ShotView{
 			{ID: 2, Number: 2, At: time.Now(), Status: "done", OK: true, Dated: "by a phone's clock", Cues: []control.CueView{}},
 			{ID: 1, Number: 1, At: time.Now(), Status: "disarmed", Verdict: record.Early, Cues: []control.CueView{}},
@@ -286,7 +286,7 @@ func (b *browser) clockNotSet(t *testing.T) {
 	assert.Contains(t, p.text("#session-refusal"), wrong+" Set its date.")
 	cmd, _ := m.last("clock")
 	assert.WithinDuration(t, time.Now(), time.UnixMilli(cmd.Now), time.Hour, "one machine, one clock")
-	assert.Contains(t, p.text("#session-words"), "dates are by a phone's clock")
+	assert.Contains(t, p.text("#session-words"), "dates come from a phone's clock")
 	assert.Contains(t, p.text("#shot .facts"), "by a phone's clock")
 	p.js(`document.querySelector("#session").scrollIntoView({ block: "end" })`)
 	p.picture("hint-03-clock")

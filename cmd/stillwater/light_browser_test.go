@@ -144,7 +144,7 @@ func TestLightGuide(t *testing.T) {
 	p.verdict("focus", "unknown")
 	p.until("of a lens that was moved the tick is taken back, by name",
 		`document.querySelector("#step-focus .step-took").textContent.startsWith(
-			"After the change of Lens to focus spot these no longer hold: Blur seen, the tick of step 5")`)
+			"After changing Lens to focus spot, these no longer hold: Blur seen, the tick of step 5")`)
 	p.picture("light-5-tick-taken")
 	p.tap("#step-away > summary")
 	p.until("the last step asks for it", `document.querySelector("#step-away .step-says").textContent.endsWith(
@@ -153,8 +153,8 @@ func TestLightGuide(t *testing.T) {
 	p.tap(`#step-focus label[data-evening="focus"]`)
 	p.verdict("focus", "works")
 	p.until("of it nothing is said any more", `document.querySelector("#step-focus .step-took").textContent ===
-		"After the change of Lens to focus spot these no longer hold: Blur seen. Look again."`)
-	p.until("the coming shot shows how long the flash is lit",
+		"After changing Lens to focus spot, these no longer hold: Blur seen. Check them again."`)
+	p.until("the next shot shows how long the flash is lit",
 		`document.querySelector("#coming-list").textContent.includes("lit from")`)
 
 	p.resize(360, 640)
@@ -189,7 +189,7 @@ func TestTakenBack(t *testing.T) {
 	p.verdict("background", "unknown")
 	for _, place := range []string{"#step-background", ".camera-of"} {
 		p.until(place+" says so", fmt.Sprintf(`document.querySelector("%s .step-took").textContent ===
-			"After the change of Aperture these no longer hold: Background in the histogram. Look again."`,
+			"After changing Aperture, these no longer hold: Background in the histogram. Check them again."`,
 			place))
 	}
 	p.until("each step says with what",
@@ -219,7 +219,7 @@ func TestTakenBack(t *testing.T) {
 	p.tap(`#kinds [data-kind="drop"]`)
 	p.until("it was a throw's, and that is said", `document.querySelector("#f-flash-smear").value === "" &&
 		document.querySelector("#step-freeze .step-took").textContent ===
-			"After the change of What flies these no longer hold: Blur seen, the tick of step 5. Look again."`)
+			"After changing What flies, these no longer hold: Blur seen, the tick of step 5. Check them again."`)
 	p.js(`document.querySelector("#step-freeze .step-took").scrollIntoView({ block: "center" })`)
 	p.picture("light-other-kind")
 	p.tap(`#kinds [data-kind="throw"]`)

@@ -174,7 +174,7 @@ func openEvening(p *phone) {
 		"a drop is not thrown too high")
 	p.roomy("opened row")
 	p.enter(`[data-number="5"] [id^="past-file"]`, "0471")
-	p.until("the shots after it count on",
+	p.until("Later shots count on",
 		`document.querySelector('[data-number="7"] .row-file')?.textContent === "file 0473"`)
 	assert.Contains(t, p.shotRow(4), "file 0001", "those before it do not")
 	p.tap(`[data-number="5"] [data-picture="blurred"]`)
@@ -235,7 +235,7 @@ func judgeThrow(p *phone, d *machine) {
 
 	p.tap(".evening .past-field #next-file")
 	p.enter("#next-file", "100")
-	p.until("the coming picture has a number", `document.querySelector("#next-file").value === "0100"`)
+	p.until("the next picture has a number", `document.querySelector("#next-file").value === "0100"`)
 	p.js(`document.querySelector("#lookback").scrollTo(0, 0)`)
 	p.tap(".back")
 	p.until("the list", `document.querySelector("#find").checkVisibility()`)
@@ -254,11 +254,11 @@ func setAgain(p *phone) {
 	p.until("it is done", `document.querySelector(".again-done").textContent.includes("Nothing was armed")`)
 	p.state("safe", "Safe")
 	p.place("setup")
-	p.until("the set is in the coming shot", `document.querySelector("#f-drop-height")?.value === "33"`)
+	p.until("the set is in the next shot", `document.querySelector("#f-drop-height")?.value === "33"`)
 	p.place("lookback")
 	p.until("it is where it was", eveningTitle+` === "Crowns, deep pool"`)
 	p.tap(".again-begin")
-	p.until("nothing differs now", `document.querySelector(".again").textContent.includes("has this set already")`)
+	p.until("nothing differs now", `document.querySelector(".again").textContent.includes("already has this set")`)
 	assert.False(t, eval[bool](p, `document.querySelector(".again-put").checkVisibility()`))
 	p.tap(".again-leave")
 	p.tap(".back")
@@ -466,7 +466,7 @@ func TestLookBackTenThousand(t *testing.T) {
 
 	m.be(func(s *control.Snapshot) { s.Holder = "phone 2" })
 	p.until("who looks on is told",
-		`document.querySelector(".place-notice").textContent.includes("it can look, and change nothing")`)
+		`document.querySelector(".place-notice").textContent.includes("it can look but change nothing")`)
 	const changers = `[...document.querySelectorAll("#lookback .past-detail :is(button, input), #lookback .star")]`
 	assert.Zero(t, eval[int](p, changers+`.filter((b) => !b.disabled && b.checkVisibility()).length`))
 	p.roomy("looking on")

@@ -482,7 +482,7 @@ func loseAndFind(p *phone, d *machine) {
 	p.state("safe", "Safe")
 	assert.Equal(p.t, before, eval[string](p, shown), "the record over a restart")
 	assert.False(p.t, eval[bool](p, cared), "asked at each start")
-	assert.Contains(p.t, p.text("#care-lead"), "asked again, because Stillwater was started anew.")
+	assert.Contains(p.t, p.text("#care-lead"), "ticked again, because Stillwater was restarted.")
 	p.fit("care asked again")
 	p.picture("phone-15-care-again")
 	p.until("this phone holds the controls", holding)

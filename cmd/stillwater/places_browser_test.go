@@ -56,7 +56,7 @@ var scenes = map[string]func(*control.Snapshot){
 	"rejected": func(s *control.Snapshot) {
 		s.State, s.Reason, s.ArmedLeft = control.Armed, "armed: waiting for the throw at the gate", 999
 		s.ArmedEnds = s.Sent.Add(10 * time.Minute).UnixMilli()
-		s.Notice = "an edge of clock was not acted on: the throw is too slow (44.1 ms between the beams; accepted 16.7 to " +
+		s.Notice = "an edge at clock was ignored: the throw is too slow (44.1 ms between the beams; accepted 16.7 to " +
 			"33.3 ms). Throw faster, or disarm and lower the slowest throw accepted"
 	},
 	"resting": func(s *control.Snapshot) {

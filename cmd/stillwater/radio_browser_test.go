@@ -24,7 +24,7 @@ func (b *browser) country(t *testing.T) {
 	p.place("setup")
 	p.until("the country is asked for", `document.querySelector("#radio-country").checkVisibility()`)
 	assert.Contains(t, p.text("#radio-words"), "allowed everywhere")
-	assert.Equal(t, "Not said yet", eval[string](p, `document.querySelector("#radio-country").selectedOptions[0].label`))
+	assert.Equal(t, "Not chosen yet", eval[string](p, `document.querySelector("#radio-country").selectedOptions[0].label`))
 	p.reach("#radio-country")
 	p.js(`document.querySelector("#radio").scrollIntoView({ block: "center" })`)
 	p.picture("card-country")

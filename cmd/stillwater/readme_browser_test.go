@@ -61,7 +61,7 @@ func TestReadmeScreens(t *testing.T) {
 		if giveVerdict(p, "early") {
 			// A starved board counts as gone, and then has no picture of the shot.
 			p.until("its picture is there", `document.querySelector("#frame img")?.dataset.state === "whole" ||
-				document.body.innerText.includes("The board was gone")`)
+				document.body.innerText.includes("The board was disconnected")`)
 			if eval[bool](p, `document.querySelector("#frame img")?.dataset.state === "whole"`) {
 				break
 			}

@@ -36,7 +36,7 @@ func (b *browser) priming(t *testing.T) {
 	p.up(x, y)
 	assert.Equal(t, "valve", m.await(t, "prime").Output)
 	m.be(func(s *control.Snapshot) {
-		s.Board.Outputs[2].Tested = "it ran for 500 ms; again until it drips at once"
+		s.Board.Outputs[2].Tested = "it ran for 500 ms; repeat until it drips at once"
 	})
 	p.until("what was done is said",
 		`document.querySelector("#outputs li:last-child p").textContent.includes("drips at once")`)

@@ -107,14 +107,14 @@ func TestAnUnpluggedBoardIsSaidAndComesBack(t *testing.T) {
 	h.until("the board is gone", func(s *control.Snapshot) bool { return !s.Board.Connected })
 	assert.Contains(t, h.last.Reason, chip.Path+
 		": it is gone, the board was unplugged or lost its power: plug it in again")
-	assert.Equal(t, 1, strings.Count(h.last.Reason, "the board is gone"))
+	assert.Equal(t, 1, strings.Count(h.last.Reason, "the board is disconnected"))
 	h.until("what is so now", func(s *control.Snapshot) bool { return strings.Contains(s.Board.Problem, "so far") })
 	assert.NotEqual(t, control.Armed, h.last.State)
 
 	chip.Connect() // another pseudo-terminal under the same name, as a port that comes back with another number
 	h.until("the board is back", func(s *control.Snapshot) bool { return s.Board.Connected })
 	assert.Equal(t, control.Safe, h.last.State)
-	assert.Contains(t, h.last.Reason, "the board was gone and is back; disarmed")
+	assert.Contains(t, h.last.Reason, "the board was disconnected and is back; disarmed")
 	h.arm(1)
 	require.Zero(t, d.stop())
 }

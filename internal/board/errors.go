@@ -11,7 +11,7 @@ var (
 	// ErrNoAnswer means that the board did not answer a request in time, though the link is alive.
 	ErrNoAnswer = errors.New("the board did not answer")
 	// ErrGone means that the link was closed or timed out, or that the board restarted. The client cannot be used again.
-	ErrGone = errors.New("the board is gone")
+	ErrGone = errors.New("the board is disconnected")
 )
 
 // GoneError is ErrGone with its cause.

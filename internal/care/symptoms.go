@@ -22,28 +22,29 @@ func Symptoms() []Symptom {
 				"and hold."},
 			{"The kill switch is pressed, or its lead is off", "The page says stop then. Release it; look at the lead."},
 			{"The sensor sees nothing", "Break the beam with a finger and watch its meter in Set up. If it stays as it " +
-				"is: the lead, the supply, the light, the pin. sudo stillwater setup has each one tried."},
+				"is: the lead, the supply, the light, the pin. sudo stillwater setup lets you try each one."},
 			{"What it saw was refused", "The last shot says why: too slow, too fast, too late. A dry run shows what " +
 				"would have fired."},
-			{"The outputs have no power", "Both indicator LEDs of the hardware are lit while Stillwater runs. Else: the 12 V " +
+			{"The outputs have no power", "Both indicator LEDs of the hardware are lit while Stillwater runs. If not: the 12 " +
+				"V " +
 				"supply, the heartbeat, the kill switch."},
 			{"The flash is asleep, or its leads are swapped", "Test flash1 in Set up. Wake the unit, and switch its " +
 				"sleep off. If it fires once when it is plugged in and then never, swap the two leads."},
 		}},
 		{"It fires too early", []Cause{
-			{"Something else breaks the beam first", "A finger, a droplet ahead, the satellite of the drop before. Look " +
+			{"Something else breaks the beam first", "A finger, a droplet ahead, the satellite of the previous drop. Look " +
 				"at the meter: one drop is one break."},
-			{"The light flickers", "The meter says chatter. Shade the receiver; no lamp on it that runs on mains."},
+			{"The light flickers", "The meter says chatter. Shade the receiver, and keep mains lamps off it."},
 			{"A distance is wrong", "Measure again: nozzle to surface, nozzle to beam, and the outer diameter of the " +
 				"nozzle."},
-			{"The delay is short", "Say early, take the trim that is suggested, and do it again: three shots, not one."},
+			{"The delay is short", "Say early, take the suggested trim, and repeat: three shots, not one."},
 		}},
 		{"Black frames", []Cause{
 			{"The flash did not fire", "Look at it, not at the camera. Then see: nothing fires."},
 			{"The shutter was not open", "Open it before the drop, for longer than the whole wait: 1 s or bulb. If the " +
 				"camera fires the flash itself, measure its lag in Set up first."},
-			{"There is too little light", "stillwater light says by how many stops. Open the aperture, raise ISO or " +
-				"power, come nearer."},
+			{"There is too little light", "stillwater light says by how many stops. Open the aperture, raise ISO or power, " +
+				"move closer."},
 			{"The lens is covered, or focus hunts", "Take the cap off; focus on a stand-in, then switch to manual focus."},
 		}},
 		{"Two exposures in one frame", []Cause{

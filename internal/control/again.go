@@ -10,11 +10,11 @@ import (
 	"stillwater/internal/shot"
 )
 
-// useAgain takes the set of a session or a shot on record into the coming shot, as far as it is possible. It arms
+// useAgain takes the set of a session or a shot on record into the next shot, as far as it is possible. It arms
 // nothing, and nothing may be armed.
 func (c *Control) useAgain(ctx context.Context, client string, cmd Command) error {
 	if (cmd.Session == 0) == (cmd.Shot == 0) {
-		return refusal("session", "It must be one session or one shot whose set is used again.", "Reload the page.")
+		return refusal("session", "It is not clear which set to use again: name one session or one shot.", "Reload the page.")
 	}
 	if err := c.checkAgain(client); err != nil {
 		return err
@@ -31,7 +31,7 @@ func (c *Control) useAgain(ctx context.Context, client string, cmd Command) erro
 	var adopted shot.Adoption
 	err = c.changeSet(client, "", func(set *shot.Set) (err error) {
 		if adopted, err = set.Adopt(stored); err != nil {
-			return refusal("", "Its set cannot be read: "+err.Error()+".", "Use that of another session or shot.")
+			return refusal("", "Its set cannot be read: "+err.Error()+".", "Use the set of another session or shot.")
 		}
 		*set = adopted.Set
 		return nil
@@ -57,6 +57,6 @@ func leftOutWords(a shot.Adoption) string {
 	if fields = append(fields, a.Missing...); len(fields) == 0 {
 		return ""
 	}
-	return fmt.Sprintf("the set is in the coming shot, but for these, which stay as they were: %s",
+	return fmt.Sprintf("the set is taken over, except for these, which stay as they were: %s",
 		strings.Join(fields, ", "))
 }

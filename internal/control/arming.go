@@ -58,9 +58,9 @@ func (c *Control) countDown(a arming) error {
 	r := a.run
 	r.timer.stop()
 	r.timer = c.tasks.after(time.Until(r.armsAt), func() { c.countedDown(r, a.link) })
-	c.reason = "armed when the time is over; disarm cancels it"
+	c.reason = "arms when the time is up; disarm cancels it"
 	if r.dry() {
-		c.reason = "a dry run when the time is over; disarm cancels it"
+		c.reason = "a dry run begins when the time is up; disarm cancels it"
 	}
 	c.publish()
 	return nil
@@ -140,8 +140,8 @@ func (c *Control) checkArm(client string, cmd Command) error {
 	case c.measuringLag():
 		return errMeasuring
 	case c.buttonDown() != "":
-		return refusal("arm", fmt.Sprintf("The %s is held down: it could not disarm.", c.buttonDown()),
-			"Let it go, or check its plug and its level.")
+		return refusal("arm", fmt.Sprintf("The %s is held down, so it could not disarm.", c.buttonDown()),
+			"Release it, or check its plug and its level.")
 	case c.state() == Fault:
 		return refusal("arm", "The board has a fault: "+c.reason+".", "Remove its cause, then disarm to clear it.")
 	case c.state() != Safe:
@@ -182,7 +182,7 @@ func (c *Control) endArming(a arming, failed error) (undo *disarming, err error)
 		c.reason = fmt.Sprintf("not armed: %v", failed)
 		err = notArmed(r, failed)
 	default:
-		err = refusal("arm", "It was disarmed before it was armed: "+c.reason+".", "Arm again.")
+		err = refusal("arm", "It was disarmed before arming was done: "+c.reason+".", "Arm again.")
 	}
 	if c.link == a.link {
 		undo = c.makeSafe()
@@ -193,8 +193,8 @@ func (c *Control) endArming(a arming, failed error) (undo *disarming, err error)
 func notArmed(r *run, failed error) *Refusal {
 	var refused *board.RefusedError
 	if r.dry() && errors.As(failed, &refused) && refused.Reason == wire.ReasonBadProgram {
-		return refusal("dry", "This board's firmware is older than dry runs.",
-			"Write the one of this program: stillwater flash.")
+		return refusal("dry", "This board's firmware is too old for a dry run.",
+			"Update it: stillwater flash.")
 	}
 	return refusal("arm", fmt.Sprintf("The board could not be armed: %v.", failed), "Try again.")
 }
@@ -217,7 +217,7 @@ func (c *Control) sendGo(ctx context.Context, epoch int64, check func() error) e
 		err = refusal("go", "Nothing is armed.", "Arm first.")
 	}
 	if err == nil && !r.needsGo() {
-		err = refusal("go", "This set needs no go: its sensor starts the shot.", "Let the drop, throw or sound go.")
+		err = refusal("go", "This set needs no Go: its sensor starts the shot.", "Let the drop, throw or sound go.")
 	}
 	if err == nil {
 		err = r.repeat.allGiven()
@@ -241,7 +241,7 @@ func (c *Control) sendGo(ctx context.Context, epoch int64, check func() error) e
 		return refusal("go", "It was disarmed meanwhile: "+c.reason+".", "Arm again.")
 	case err != nil:
 		c.uncountGo(r, err)
-		return refusal("go", fmt.Sprintf("Go did not work: %v.", err), "Wait for the shot before it to end, or arm again.")
+		return refusal("go", fmt.Sprintf("Go did not work: %v.", err), "Wait for the previous shot to end, or arm again.")
 	case c.current == r:
 		r.waitsGo = false
 		c.reason, c.notice = armedWords(r), ""

@@ -7,8 +7,8 @@ import (
 	"stillwater/internal/record"
 )
 
-// Camera has the frames that came from the camera, and says which is which shot. Its methods return at once: what they
-// ask for is done while nothing is armed. Errors are *Refusal.
+// Camera keeps the frames that came from the camera and knows which shot each belongs to. Its methods return at once:
+// the work is done while nothing is armed. Errors are *Refusal.
 type Camera interface {
 	// Pair says that a frame is a session's shot of that number, or with NoShot that it is of none; 0 takes back what was
 	// said of the frame.
@@ -30,7 +30,7 @@ type Camera interface {
 	Recorded(session int64, now []PastMeasured) error
 }
 
-// NoShot is the number that says that a frame is of no shot.
+// NoShot is the shot number of a frame that belongs to none.
 const NoShot = -1
 
 // PastMeasured is how far past its place the liquid is in a shot's picture, with the standard deviation of that.
@@ -40,7 +40,7 @@ type PastMeasured struct {
 	PastSDMm float64 `json:"past_sd_mm"`
 }
 
-// CameraStatus says how far the camera's frames of the session are.
+// CameraStatus is how far the session's frames have been read, matched and measured.
 type CameraStatus struct {
 	Version int    `json:"version"` // changes when more is known; 0: camera files are not accepted
 	Busy    string `json:"busy"`    // what is being done or waited for, in words; "" nothing
@@ -49,7 +49,7 @@ type CameraStatus struct {
 	Problem  string `json:"problem"`  // with the connected camera, the watched folder or its files, in sentences; "" none
 }
 
-// FrameView is the camera's frame of a shot, and what it speaks for. A person decides.
+// FrameView is the camera's frame of a shot and the verdict it suggests. A person decides.
 type FrameView struct {
 	Name    string         `json:"name"`
 	Version string         `json:"version"` // changes with its files, and so with its picture
@@ -60,8 +60,8 @@ type FrameView struct {
 	Next    []string       `json:"next"`    // what to change
 }
 
-// ShowCamera shows how far the camera's frames of a session are, and those of its shots, by their ID; nil leaves those
-// as they are.
+// ShowCamera shows phones the status of a session's frames, and the frames of its shots by shot ID; nil leaves the
+// latter as they are.
 func (c *Control) ShowCamera(session int64, now CameraStatus, frames map[int64]FrameView) {
 	c.mu.Lock()
 	defer c.mu.Unlock()

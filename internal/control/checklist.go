@@ -67,7 +67,7 @@ func (c *Control) checkCare() error {
 	case c.careDone():
 		return nil
 	case c.askedAgain != "":
-		return refusal("care", "The checklist is to be ticked again, because "+c.askedAgain+".",
+		return refusal("care", "The checklist must be ticked again, because "+c.askedAgain+".",
 			"Read and tick every point.")
 	}
 	return refusal("care", "The checklist is not done.", "Read and tick every point for this session.")

@@ -25,7 +25,7 @@ func (x *harness) assertAskedAgain(because string) {
 	x.t.Helper()
 	r := x.refused(me, Command{Type: "arm", Shots: 1})
 	assert.Equal(x.t, "care", r.Field)
-	assert.Equal(x.t, "The checklist is to be ticked again, because "+because+".", r.Why)
+	assert.Equal(x.t, "The checklist must be ticked again, because "+because+".", r.Why)
 	s := x.Snapshot()
 	assert.False(x.t, s.CareDone)
 	assert.Equal(x.t, because, s.CareAgain)
@@ -51,7 +51,7 @@ func TestCareIsAskedAtEachStart(t *testing.T) {
 		y := setUpWith(t, x.journal)
 		y.Join(me)
 		y.must(me, Command{Type: "take"})
-		y.assertAskedAgain("Stillwater was started anew")
+		y.assertAskedAgain("Stillwater was restarted")
 		y.arm(1)
 	})
 }

@@ -136,7 +136,7 @@ func (c *Control) startSession(name string) error {
 		return err
 	}
 	if c.session.id == 0 {
-		return refusal("name", "The session that is open is not in the record yet"+because(c.rec.status().Problem)+".",
+		return refusal("name", "The open session is not in the record yet"+because(c.rec.status().Problem)+".",
 			"Try again when it is.")
 	}
 	c.shotsAreOver()
@@ -163,12 +163,12 @@ func (c *Control) newSession(name string) *session {
 // (Unicode Standard Annex 9, from memory) and with it what stands beside them. Marks that turn no other text may stay.
 func plainText(field, text string, longest int, lines bool) error {
 	if !utf8.ValidString(text) || utf8.RuneCountInString(text) > longest {
-		return refusal(field, fmt.Sprintf("That is too long: %d characters are the most.", longest), "Shorten it.")
+		return refusal(field, fmt.Sprintf("That is too long: the limit is %d characters.", longest), "Shorten it.")
 	}
 	for _, r := range text {
 		turns := r >= '\u202a' && r <= '\u202e' || r >= '\u2066' && r <= '\u2069'
 		if (unicode.IsControl(r) || turns) && !(lines && r == '\n') {
-			return refusal(field, "That holds characters that are not text.", "Type it again.")
+			return refusal(field, "That contains characters that are not text.", "Type it again.")
 		}
 	}
 	return nil
@@ -243,7 +243,7 @@ func (c *Control) touchInRoom(ctx context.Context, client string, cmd Command) e
 	case c.epoch != cmd.Epoch:
 		return refusal("input", "It was disarmed meanwhile: "+c.reason+".", "Check the state, then try again.")
 	}
-	return refusal("input", sentence(err.Error()), "Touch a beam or the button, when nothing is there.")
+	return refusal("input", sentence(err.Error()), "Touch a beam or the button while nothing else is in it.")
 }
 
 // cameAndWent begins what is said of what the armed board did not see, until the next is let go.

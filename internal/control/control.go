@@ -137,7 +137,7 @@ type Control struct {
 	camera           CameraStatus
 	sweep            *sweep // of the trim, under way; nil: there is none
 	evening          eveningTicks
-	nextFile         int           // the camera's number of the coming picture; 0 not known
+	nextFile         int           // the camera's number of the next picture; 0 not known
 	outcomes         shot.Outcomes // used by New and then by the recorder alone
 	lastSeen         string
 	unseen           bool                // simulated room: what was let go has caused nothing so far
@@ -198,8 +198,8 @@ type session struct {
 	ticks   storedTicks    // at its start
 }
 
-// New makes a control with what the journal remembers: the latest session with its set and shots. It is not
-// armed, and the cautions are to be ticked.
+// New returns a control with the latest session of the journal, its set and shots. It is not armed, and no caution is
+// ticked.
 func New(ctx context.Context, opts Options) (*Control, error) {
 	if opts.Grace == 0 {
 		opts.Grace = defaultGrace

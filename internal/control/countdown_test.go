@@ -86,7 +86,7 @@ func TestACountdownWithoutItsPhone(t *testing.T) {
 		time.Sleep(time.Minute)
 		synctest.Wait()
 		assert.Equal(t, Safe, x.Snapshot().State)
-		assert.Contains(t, x.Snapshot().Reason, "was gone for 10 s")
+		assert.Contains(t, x.Snapshot().Reason, "was disconnected for 10 s")
 	})
 }
 

@@ -118,7 +118,7 @@ func (d *dates) phoneOrigin(holder string) (origin time.Time, ok bool) {
 		if len(clients) == 2 && slices.Contains(clients, holder) {
 			chosen = holder
 		}
-		d.disagreement = fmt.Sprintf("The phones' clocks differ by %s: that of %s counts.", apartWords(apart), chosen)
+		d.disagreement = fmt.Sprintf("The phones' clocks differ by %s: dates come from %s.", apartWords(apart), chosen)
 	}
 	return d.phones[chosen].origin, true
 }
@@ -143,7 +143,7 @@ func (d *dates) words(r bootclock.Reading) string {
 	case d.disagreement != "":
 		return "The machine's clock is not set. " + d.disagreement
 	}
-	return "The machine's clock is not set: dates are by a phone's clock."
+	return "The machine's clock is not set: dates come from a phone's clock."
 }
 
 // apartWords is a difference of clocks for people.
@@ -175,7 +175,7 @@ func (c *Control) phoneClock(client string, now int64) error {
 		return err
 	}
 	if distrusted {
-		c.log.Warn("a phone's clock jumped: it dates nothing until its reports agree again", "client", client,
+		c.log.Warn("a phone's clock jumped; no dates are taken from it until its reports agree again", "client", client,
 			"for", trustAfter)
 	}
 	c.settleDates(r)

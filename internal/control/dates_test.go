@@ -83,7 +83,7 @@ func TestPhoneTellsTheDate(t *testing.T) {
 		assert.Equal(t, "by a phone's clock", s.Shots[0].Dated)
 		assert.WithinDuration(t, clock.began.Add(time.Minute), s.Session.Started, time.Second)
 		assert.Empty(t, s.Session.Name, "its date is its name")
-		assert.Equal(t, "The machine's clock is not set: dates are by a phone's clock.", s.Session.Dates)
+		assert.Equal(t, "The machine's clock is not set: dates come from a phone's clock.", s.Session.Dates)
 		assert.Equal(t, int64(60), x.journal.sessions[0].Started.Unix(), "what the machine's clock said is kept")
 
 		clock.set(clock.began.Add(-5*time.Minute), true) // the phone's clock was wrong by as much
@@ -309,16 +309,16 @@ func TestPhonesThatDisagree(t *testing.T) {
 		}
 		assert.NotContains(t, tell(other, 3*time.Hour), "differ")
 		counts(3 * time.Hour)
-		assert.Equal(t, "The machine's clock is not set. The phones' clocks differ by 3 h: that of phone 1 counts.",
+		assert.Equal(t, "The machine's clock is not set. The phones' clocks differ by 3 h: dates come from phone 1.",
 			tell(me, 0))
 		counts(0) // the holder's
 		x.must(me, Command{Type: "give", To: other})
 		time.Sleep(clockInterval)
 		synctest.Wait()
 		counts(3 * time.Hour)
-		assert.Contains(t, tell("phone 3", 10*time.Second), "that of phone 3 counts")
+		assert.Contains(t, tell("phone 3", 10*time.Second), "dates come from phone 3")
 		counts(10 * time.Second) // the middle one
-		assert.Contains(t, tell("phone 4", 10*time.Second), "counts")
+		assert.Contains(t, tell("phone 4", 10*time.Second), "dates come from")
 		counts(10 * time.Second)
 		assert.NotContains(t, tell(other, time.Second), "differ by 3 h")
 	})
@@ -335,7 +335,7 @@ func TestDatesOverARestart(t *testing.T) {
 		require.NoError(t, x.stop())
 		x = setUpWith(t, x.journal, use)
 		assert.WithinDuration(t, time.Now(), x.newSession("").started, time.Second)
-		assert.Contains(t, x.Snapshot().Session.Dates, "by a phone's clock")
+		assert.Contains(t, x.Snapshot().Session.Dates, "from a phone's clock")
 		require.NoError(t, x.stop())
 		x = setUpWith(t, x.journal, use, func(o *Options) {
 			o.Clock = func() bootclock.Reading { return bootclock.Reading{Boot: "next", Wall: time.Unix(9, 0)} }

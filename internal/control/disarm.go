@@ -59,9 +59,10 @@ func (c *Control) checkStart(client string, cmd Command) error {
 	}
 	switch {
 	case cmd.Epoch == 0:
-		return refusal("epoch", "The message does not say what it was asked after.", "Reload the page.")
+		return refusal("epoch", "The message does not say which state it was sent in.", "Reload the page.")
 	case cmd.Epoch != c.epoch:
-		return refusal("epoch", "It was disarmed after this was asked"+c.whySafe()+".", "Check the state, then try again.")
+		return refusal("epoch", "It was disarmed after this was asked for"+c.whySafe()+".",
+			"Check the state, then try again.")
 	case c.stopping:
 		return refusal("", "Stillwater is stopping.", "Start it again.")
 	}
@@ -139,7 +140,7 @@ func (c *Control) beginDisarm(why string) *disarming {
 	}
 	if d.link == nil {
 		d.err = refusal("", "There is no board to disarm: "+c.reason+".",
-			"It goes safe by itself a second after it was lost. To be sure, use the kill switch.")
+			"It makes itself safe a second after the connection is lost. To be sure, use the kill switch.")
 		c.publish()
 		close(d.done)
 		return d
@@ -261,8 +262,8 @@ func (c *Control) finishDisarm(d *disarming, err error) {
 		cut = true
 		d.err = refusal("", fmt.Sprintf("The board did not confirm the disarm: %v.", err),
 			"Use the kill switch, or cut the outputs' supply.")
-		d.link.failed = fmt.Sprintf("the board did not confirm the disarm (%v) and was cut off; it goes safe by itself "+
-			"after a second of silence", err)
+		d.link.failed = fmt.Sprintf("the board did not confirm the disarm (%v) and was cut off; it makes itself safe "+
+			"after a second without a host", err)
 	}
 	c.publish()
 	c.mu.Unlock()

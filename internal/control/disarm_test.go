@@ -221,7 +221,7 @@ func TestVoidCommands(t *testing.T) {
 			{Type: "arm", Shots: 1}, {Type: "go"}, {Type: "room"}, {Type: "pulse", Output: "flash"},
 			{Type: "lag", Shots: 3}, {Type: "touch", Input: "beam"},
 		} {
-			require.ErrorContains(t, x.Control.Do(t.Context(), me, cmd), "does not say what it was asked after", cmd.Type)
+			require.ErrorContains(t, x.Control.Do(t.Context(), me, cmd), "does not say which state it was sent in", cmd.Type)
 			cmd.Epoch = old
 			require.ErrorContains(t, x.Control.Do(t.Context(), me, cmd), "disarmed after this was asked", cmd.Type)
 			cmd.Epoch = x.Snapshot().Epoch + 1

@@ -130,7 +130,7 @@ func TestRefusalsOfDropsNameTheirField(t *testing.T) {
 		refused(Command{Type: "prime", Output: "valve"}, "output", "Disarm first.")
 		x.must(me, Command{Type: "go"})
 		refused(Command{Type: "room"}, "room", "Wait until Go is asked for")
-		refused(Command{Type: "go"}, "go", "Wait for the shot before it to end")
+		refused(Command{Type: "go"}, "go", "Wait for the previous shot to end")
 		x.must(me, Command{Type: "disarm"})
 	})
 }

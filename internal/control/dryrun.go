@@ -138,14 +138,14 @@ func (c *Control) dryEdge() DryEdge {
 	}
 	edge, enough := c.lastRun.set.RaggedEdge(whole)
 	if !enough {
-		return DryEdge{Throws: n, Words: fmt.Sprintf("%s of the %d that tell how ragged the sheet's edge is.",
+		return DryEdge{Throws: n, Words: fmt.Sprintf("%s of the %d needed to tell how ragged the sheet's edge is.",
 			plural(n, "throw", "throws"), shot.MinPassages)}
 	}
 	value := fmt.Sprintf("%.1f mm", float64(edge.SD)*1e3)
-	words := fmt.Sprintf("By %d throws the sheet's edge is ragged by %s (standard deviation), known to %.0f %%: front "+
-		"and end of each throw, compared from beam to beam.", n-edge.Spray, value, 100*edge.Within)
+	words := fmt.Sprintf("From %d throws, the sheet's edge is ragged by %s (standard deviation, known to %.0f %%): "+
+		"the front and the end of each throw were compared between the beams.", n-edge.Spray, value, 100*edge.Within)
 	if edge.Spray > 0 {
-		words += fmt.Sprintf(" %s left out, with spray ahead.", plural(edge.Spray, "is", "are"))
+		words += fmt.Sprintf(" %s left out because of spray ahead of the sheet.", plural(edge.Spray, "is", "are"))
 	}
 	return DryEdge{Throws: n, Value: value, Words: words}
 }

@@ -157,7 +157,7 @@ func TestDryRunMeasuresTheRaggedEdge(t *testing.T) {
 			s := x.Snapshot()
 			if n := s.DryEdge.Throws; n > 0 && n < shot.MinPassages {
 				assert.Empty(t, s.DryEdge.Value)
-				assert.Contains(t, s.DryEdge.Words, "of the 5 that tell")
+				assert.Contains(t, s.DryEdge.Words, "of the 5 needed to tell")
 			}
 			if s.DryEdge.Throws >= 30 {
 				break
@@ -168,7 +168,7 @@ func TestDryRunMeasuresTheRaggedEdge(t *testing.T) {
 		t.Log(s.DryEdge.Words)
 		var edge phys.Length
 		require.NoError(t, edge.UnmarshalText([]byte(s.DryEdge.Value)))
-		assert.Contains(t, s.DryEdge.Words, "left out, with spray ahead")
+		assert.Contains(t, s.DryEdge.Words, "left out because of spray ahead")
 		// Four standard deviations of that of 25 or so; besides, each end bounces for up to 0.7 ms, 3 mm.
 		assert.True(t, edge > 1.5e-3 && edge < 5e-3, "%s", s.DryEdge.Words)
 		if s.State != Safe {

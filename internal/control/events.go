@@ -200,7 +200,7 @@ const passesWithin = 500 * time.Millisecond
 
 // rejectedWords says which edge was not acted on, why, with the numbers where they help, and what to do.
 func (c *Control) rejectedWords(l *link, e wire.Rejected) string {
-	words := fmt.Sprintf("an edge of %s was not acted on: %s", c.inputName(e.Input), e.Reason.String())
+	words := fmt.Sprintf("an edge at %s was ignored: %s", c.inputName(e.Input), e.Reason.String())
 	if (e.Reason == wire.ReasonTooFast || e.Reason == wire.ReasonTooSlow) && c.lastRun != nil {
 		interval := time.Duration(e.Interval) * l.id.Tick
 		if p := c.lastRun.program; p.HasWindow() {
@@ -228,7 +228,7 @@ func rejectedRemedy(r wire.Reason) string {
 	case wire.ReasonTooSlow:
 		return "Throw faster, or disarm and lower the slowest throw accepted"
 	case wire.ReasonBounce:
-		return "If it was none, keep the beam clear between shots"
+		return "If nothing passed, keep the beam clear between shots"
 	case wire.ReasonResting, wire.ReasonBusy:
 		return "Wait until it is armed again"
 	case wire.ReasonLate:
@@ -257,7 +257,7 @@ func (c *Control) handleShot(l *link, report board.ShotReport) {
 
 // boardLost handles the end of the link to the board. A shot that was under way is recorded as broken.
 func (c *Control) boardLost(l *link, err error) {
-	c.log.Error("the board is gone", "err", err)
+	c.log.Error("the connection to the board is lost", "err", err)
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.newEpoch()

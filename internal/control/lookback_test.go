@@ -88,7 +88,7 @@ func TestFileNumbers(t *testing.T) {
 		x.journal.setBroken(errors.New("no room"))
 		x.fire() // its number is 1
 		r := x.refused(me, Command{Type: "file", File: 500})
-		assert.Contains(t, r.Why, "The file number is in memory and not on the disk yet: no room")
+		assert.Contains(t, r.Why, "The file number is in memory but not on the disk yet: no room")
 		x.fire() // of which 500 was said, although the journal has neither
 		x.journal.setBroken(nil)
 		time.Sleep(3 * retryDelay)
@@ -146,7 +146,7 @@ func stored(t *testing.T, change func(*shot.Set)) string {
 	return text
 }
 
-// A past session's set comes into the coming shot, with a plan, and nothing is armed.
+// A past session's set comes into the next shot, with a plan, and nothing is armed.
 func TestUseAgain(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		old := stored(t, func(s *shot.Set) { s.Drop.Height, s.Trim.Drop, s.Light.Recycle = 0.33, 16e-3, 3 })
@@ -175,7 +175,7 @@ func TestUseAgain(t *testing.T) {
 		s = x.Snapshot()
 		assert.Equal(t, "50 cm", s.Set.Drop.Height.String())
 		assert.Equal(t, 1, s.Set.Drop.Nth)
-		assert.Contains(t, s.Notice, "but for these, which stay as they were: drop.nth")
+		assert.Contains(t, s.Notice, "except for these, which stay as they were: drop.nth")
 		before := s.Set
 		for field, cmd := range map[string]Command{"session": {Type: "again", Session: 9}, "shot": {Type: "again", Shot: 9},
 			"": {Type: "again", Session: 3}} {

@@ -108,7 +108,7 @@ func (c *Control) newLagRun(client string, cmd Command) (*lagRun, error) {
 	}
 	if c.inputs[input].Active {
 		return nil, refusal("", "The sync contact is closed already.",
-			"See that its plug is in, and that its polarity and its level are right.")
+			"Check that its plug is in and that its polarity and level are right.")
 	}
 	in := l.wiring.Inputs[input]
 	return &lagRun{
@@ -315,7 +315,7 @@ func (m *lagRun) words(s lag.Summary) string {
 			"pictures with manual focus, and see that it is awake and its sync lead is in.", missing))
 	}
 	if m.ended != "" && n < minReleases {
-		parts = append(parts, "That is too little to go by.")
+		parts = append(parts, "That is too few to rely on.")
 	}
 	return strings.Join(parts, " ")
 }

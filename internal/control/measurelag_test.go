@@ -101,7 +101,7 @@ func TestTheContactThatDoesNotClose(t *testing.T) {
 		assert.Len(t, got.SamplesMs, 2)
 		assert.False(t, got.Usable)
 		assert.Contains(t, got.Words, "2 times the sync contact did not close: set the camera to")
-		assert.Contains(t, got.Words, "too little to go by")
+		assert.Contains(t, got.Words, "too few to rely on")
 		assert.Contains(t, x.refused(me, Command{Type: "uselag"}).Why, "No lag has been measured")
 	})
 }

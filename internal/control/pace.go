@@ -46,7 +46,7 @@ func (c *Control) checkPace(cmd Command) error {
 	case cmd.PaceS == 0:
 		return nil
 	case c.opts.Room == nil:
-		return refusal("pace_s", "In a real room nothing is let go by itself.", "Arm it without a pace.")
+		return refusal("pace_s", "Only in the simulated room are things let go by themselves.", "Arm without a pace.")
 	case every < minPace || every > maxPace:
 		return refusal("pace_s", fmt.Sprintf("Nothing can be let go every %d s.", cmd.PaceS),
 			fmt.Sprintf("Ask for %d to %d s.", leastPace(c.plan.program, cmd.Dry)/time.Second, maxPace/time.Second))
@@ -55,9 +55,9 @@ func (c *Control) checkPace(cmd Command) error {
 			whyNoSooner(c.plan.program, cmd.Dry)), fmt.Sprintf("Ask for %d s or more.",
 			leastPace(c.plan.program, cmd.Dry)/time.Second))
 	case cmd.RepeatS != 0:
-		return refusal("repeat_s", "With a pace, Go is already given for each.", "Set the interval of Go to 0.")
+		return refusal("repeat_s", "With a pace, Go is already given each time.", "Set the interval of Go to 0.")
 	case c.set.Kind == shot.Drops:
-		return refusal("pace_s", "In this set valves let the drops go.", "Have Go given again by itself instead.")
+		return refusal("pace_s", "With this set, valves let the drops go.", "Repeat Go instead.")
 	}
 	return nil
 }

@@ -109,7 +109,7 @@ func (c *Control) graceExpired(g *graceTimer) {
 	p.grace = nil
 	how := "was locked or showed something else"
 	if p.connected[g.holder] == 0 {
-		how = "was gone"
+		how = "was disconnected"
 		p.giveToNext()
 		c.watchHolder(time.Now())
 	}
@@ -170,7 +170,7 @@ func (c *Control) release() error {
 
 func (c *Control) give(to string) error {
 	if c.phones.connected[to] == 0 {
-		return refusal("to", fmt.Sprintf("There is no %q connected.", to), "Choose one of the phones that asked.")
+		return refusal("to", fmt.Sprintf("No phone called %q is connected.", to), "Choose one of the phones that asked.")
 	}
 	c.phones.give(to)
 	return nil

@@ -26,7 +26,7 @@ func (c *Control) enterRoom(cmd Command) error {
 	}
 	preset, err := scene.PresetNamed(cmd.Name)
 	if err != nil {
-		return refusal("name", sentence(err.Error()), "Choose one of the list.")
+		return refusal("name", sentence(err.Error()), "Choose one from the list.")
 	}
 	if err := c.requireDisarmed("name", "The room"); err != nil {
 		return err
@@ -82,10 +82,10 @@ func (c *Control) measured(cmd Command) (remark, error) {
 func (c *Control) checkMeasured(cmd Command) error {
 	switch {
 	case math.IsNaN(cmd.PastMm) || math.Abs(cmd.PastMm) > maxPastMm:
-		return refusal("past_mm", "That is farther than a picture shows.",
+		return refusal("past_mm", "That is farther than any picture shows.",
 			fmt.Sprintf("Give -%d to %d mm.", maxPastMm, maxPastMm))
 	case math.IsNaN(cmd.PastSDMm) || cmd.PastSDMm < 0 || cmd.PastSDMm > maxPastSDMm:
-		return refusal("past_sd_mm", "So little is known of it that it says nothing.",
+		return refusal("past_sd_mm", "That is too uncertain to say anything.",
 			fmt.Sprintf("Give more than 0 and up to %d mm, or 0 to take it back.", maxPastSDMm))
 	case cmd.PastSDMm == 0:
 		return nil
@@ -93,9 +93,9 @@ func (c *Control) checkMeasured(cmd Command) error {
 	i := slices.IndexFunc(c.shots, func(s ShotView) bool { return s.ID == cmd.Shot })
 	switch {
 	case i >= 0 && c.shots[i].Problem != "":
-		return refusal("shot", fmt.Sprintf("In shot %d nothing can be measured.", c.shots[i].Number), c.shots[i].Problem)
+		return refusal("shot", fmt.Sprintf("Nothing can be measured in shot %d.", c.shots[i].Number), c.shots[i].Problem)
 	case i >= 0 && !c.shots[i].Measurable:
-		return refusal("shot", "What is pictured stands still or turns there: where it is says nothing of the time.",
+		return refusal("shot", "What it shows stands still or turns there, so its place says nothing about the time.",
 			"Give a verdict.")
 	}
 	return nil

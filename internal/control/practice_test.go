@@ -89,7 +89,7 @@ func TestPaceGivesGo(t *testing.T) {
 		x.ready()
 		x.must(me, Command{Type: "set", Field: "kind", Value: "throw"})
 		require.Equal(t, shot.ByGo, x.Snapshot().Set.ShutterBy())
-		x.refusedFor(me, Command{Type: "arm", Shots: 2, PaceS: 6, RepeatS: 5}, "repeat_s", "Go is already given for each")
+		x.refusedFor(me, Command{Type: "arm", Shots: 2, PaceS: 6, RepeatS: 5}, "repeat_s", "Go is already given each time")
 		x.refusedFor(me, Command{Type: "arm", Shots: 2, PaceS: 5}, "pace_s", "the shutter is open for 5 s each time")
 		assert.Equal(t, []int{6, 10, 20, 40}, x.Snapshot().Room.Paces)
 		assert.Contains(t, x.Snapshot().Room.PaceSays, "6 s at least: the shutter is open for 5 s")
@@ -248,7 +248,7 @@ func TestPaceRefused(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := setUp(t)
 		x.ready()
-		x.refusedFor(me, Command{Type: "arm", Shots: 1, PaceS: 5}, "pace_s", "In a real room nothing is let go by itself.")
+		x.refusedFor(me, Command{Type: "arm", Shots: 1, PaceS: 5}, "pace_s", "Only in the simulated room")
 	})
 	inBubble(t, func(t *testing.T) {
 		x := setUp(t, inRoom(&room{}))
@@ -342,7 +342,7 @@ func TestSweepEnds(t *testing.T) {
 			x.must(me, end)
 			assert.Nil(t, x.Snapshot().Sweep, "%v", end)
 		}
-		x.refusedFor(me, Command{Type: "sweep", FromMs: 0, ToMs: 4, StepMs: 0, Each: 1}, "sweep", "leads nowhere")
+		x.refusedFor(me, Command{Type: "sweep", FromMs: 0, ToMs: 4, StepMs: 0, Each: 1}, "sweep", "does not advance")
 		x.refusedFor(me, Command{Type: "sweep", FromMs: 0, ToMs: 4000, StepMs: 1, Each: 1}, "to_ms", "-2000 to 2000 ms")
 		x.refusedFor(me, Command{Type: "sweep", FromMs: math.NaN(), StepMs: 1, Each: 1}, "from_ms", "-2000 to 2000 ms")
 		x.refusedFor(other, Command{Type: "sweep", FromMs: 0, ToMs: 4, StepMs: 2, Each: 1}, "controls", "")
@@ -372,7 +372,7 @@ func TestMeasure(t *testing.T) {
 		assert.Nil(t, x.Snapshot().Shots[0].PastMm)
 		for _, c := range []Command{{PastMm: 2000, PastSDMm: 1}, {PastMm: math.NaN(), PastSDMm: 1}} {
 			c.Type, c.Shot = "measure", id
-			x.refusedFor(me, c, "past_mm", "farther than a picture shows")
+			x.refusedFor(me, c, "past_mm", "farther than any picture shows")
 		}
 		x.refusedFor(me, Command{Type: "measure", Shot: id, PastSDMm: 500}, "past_sd_mm", "says nothing")
 

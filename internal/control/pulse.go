@@ -102,7 +102,8 @@ func (c *Control) beginPulse(
 		}
 		on := width(out)
 		if on == 0 {
-			return nil, 0, refusal("output", fmt.Sprintf("The output %s is no valve.", cmd.Output), "Choose a valve to prime.")
+			return nil, 0, refusal("output", fmt.Sprintf("The output %s is not a valve.", cmd.Output),
+				"Choose a valve to prime.")
 		}
 		// A coil that is on for at most half of the time heats up at most half as much: common practice, no source.
 		c.nextPulse = time.Now().Add(max(minPulseInterval, 2*on))
@@ -163,7 +164,7 @@ func (c *Control) handlePulse(p board.CueReport) {
 		out.Tested = fmt.Sprintf("planned at once for %.1f ms; on after %.3f ms, for %.3f ms",
 			ms(c.pulseWidth), ms(p.On-p.Planned), ms(p.Off-p.On))
 		if c.priming {
-			out.Tested = fmt.Sprintf("it ran for %.0f ms; again until it drips at once", ms(p.Off-p.On))
+			out.Tested = fmt.Sprintf("it ran for %.0f ms; repeat until it drips at once", ms(p.Off-p.On))
 			if on := p.Off - p.On; on < c.pulseWidth-cutBy {
 				out.Tested = fmt.Sprintf("it was switched off after %.0f of %.0f ms; prime it again", ms(on), ms(c.pulseWidth))
 			}

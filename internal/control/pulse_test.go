@@ -65,7 +65,7 @@ func TestPulseIsRefused(t *testing.T) {
 		x.dev.vanish(board.ErrGone)
 		synctest.Wait()
 		r := x.refused(me, pulse)
-		assert.Contains(t, r.Why, "being reached again", r)
+		assert.Contains(t, r.Why, "reconnecting", r)
 		assert.Empty(t, x.Snapshot().Board.Outputs)
 	})
 }

@@ -39,7 +39,7 @@ func (c *Control) restore(ctx context.Context) error {
 	c.restoreSet(latest.Set)
 	ticks, err := readTicks(latest.Care)
 	if err != nil || len(ticks.Care) > 0 {
-		c.askCareAgain("Stillwater was started anew")
+		c.askCareAgain("Stillwater was restarted")
 	}
 	if err := c.restoreShots(ctx); err != nil {
 		return err

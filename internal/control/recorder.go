@@ -18,7 +18,7 @@ const (
 	maxRemarks = 64 // that wait for the journal, far more than a person writes while it cannot be written
 )
 
-var errTooManyRemarks = errors.New("too many remarks wait for the journal")
+var errTooManyRemarks = errors.New("too many remarks are waiting for the journal")
 
 // recorder writes to the journal in a goroutine of its own and keeps trying: a full disk or a slow card holds up the
 // record and nothing else. Shots come first, in order; then remarks; then whatever else is to be kept. Only shots queue

@@ -15,9 +15,9 @@ const maxNoteLength = 500
 
 // remarkKey is the recorder's key for a remark: a newer one replaces the one that waits.
 type remarkKey struct {
-	id   int64  // of the shot; of the session for its name; for a file number of a coming shot that shot's number
+	id   int64  // of the shot; of the session for its name; for a file number of a next shot that shot's number
 	kind string // the command's type
-	next bool   // of a coming shot
+	next bool   // of a next shot
 }
 
 // remark is what a person says of a shot or a session.
@@ -46,7 +46,7 @@ func (c *Control) recordRemark(ctx context.Context, client string, cmd Command) 
 	case errors.Is(err, record.ErrNotFound):
 		return notOnRecord(cmd)
 	case err != nil:
-		return refusal("", fmt.Sprintf("The %s is in memory and not on the disk yet: %s.", remarkWord(cmd.Type),
+		return refusal("", fmt.Sprintf("The %s is in memory but not on the disk yet: %s.", remarkWord(cmd.Type),
 			recordProblem(err)),
 			"Stillwater keeps trying. Leave Stillwater running until the page shows it.")
 	}
@@ -128,8 +128,8 @@ func (c *Control) remarkOf(cmd Command) (remark, error) {
 			c.relearn(cmd.Shot, func(s *record.Shot) { s.Picture = string(cmd.Picture) })
 		}
 		if !slices.Contains(Pictures(), cmd.Picture) {
-			return r, refusal("picture", fmt.Sprintf("%q is not what a picture can be.", cmd.Picture),
-				"Say blurred or black, or nothing.")
+			return r, refusal("picture", fmt.Sprintf("A picture cannot be marked %q.", cmd.Picture),
+				"Mark it blurred or black, or neither.")
 		}
 		return r, nil
 	}
@@ -157,7 +157,7 @@ func (c *Control) newName(cmd Command) (remark, error) {
 // fileNumber is the camera's number of the picture of a shot, or of the coming one. The mutex is held.
 func (c *Control) fileNumber(cmd Command) (remark, error) {
 	if cmd.File < 0 || cmd.File > record.MaxFile {
-		return remark{}, refusal("file", fmt.Sprintf("%d is no number of a camera's file.", cmd.File),
+		return remark{}, refusal("file", fmt.Sprintf("%d is not a camera's file number.", cmd.File),
 			fmt.Sprintf("Use 1 to %d.", record.MaxFile))
 	}
 	s := c.session

@@ -103,7 +103,7 @@ func TestRemarkWhileTheJournalCannotBeWritten(t *testing.T) {
 		start := time.Now()
 		for _, text := range []string{"first", "second"} { // before the problem is known, and after
 			r := x.refused(me, Command{Type: "note", Shot: 1, Text: text})
-			assert.Contains(t, r.Why, "in memory and not on the disk yet: no room")
+			assert.Contains(t, r.Why, "in memory but not on the disk yet: no room")
 			assert.NotEmpty(t, r.Remedy)
 			assert.Zero(t, time.Since(start))
 		}

@@ -48,7 +48,7 @@ func (c *Control) checkRepeat(cmd Command) error {
 		return refusal("repeat_s", fmt.Sprintf("It cannot be repeated every %d s.", cmd.RepeatS),
 			fmt.Sprintf("Ask for %d to %d s.", minRepeat/time.Second, maxRepeat/time.Second))
 	case cmd.Dry:
-		return refusal("repeat_s", "A dry run is not repeated.", "Arm it for one Go after the other.")
+		return refusal("repeat_s", "A dry run cannot be repeated by itself.", "Set the interval to 0.")
 	case time.Duration(cmd.Shots)*every > c.opts.ArmFor: // one interval is for the first Go, and for the last drop
 		return refusal("repeat_s", fmt.Sprintf("%d times every %d s would take longer than the %s that it stays armed.",
 			cmd.Shots, cmd.RepeatS, durationWords(c.opts.ArmFor)),
@@ -132,7 +132,7 @@ func (c *Control) repeatIfDue() {
 	case !p.due:
 	case c.phones.away():
 		c.waitRepeat(p)
-		c.notice = "no Go: nobody can see the page that holds the controls"
+		c.notice = "no Go: the phone that holds the controls is locked or shows something else"
 	default:
 		p.due = false
 		c.repeatGo(r)
@@ -185,7 +185,7 @@ func (p *repeat) begun() bool { return p != nil && p.left < p.times && p.left > 
 func (p *repeat) words() string {
 	switch {
 	case p.begun():
-		return fmt.Sprintf("Go by itself every %s, %d more", durationWords(p.every), p.left)
+		return fmt.Sprintf("Go repeats every %s, %d more times", durationWords(p.every), p.left)
 	case p == nil || p.left == 0:
 		return ""
 	}

@@ -60,7 +60,7 @@ func TestRepeat(t *testing.T) {
 		x.must(me, Command{Type: "go"})
 		assert.Equal(t, from.Add(8*time.Second).UnixMilli(), x.Snapshot().Repeat.NextAt)
 		x.shoot()
-		assert.Equal(t, "armed: Go by itself every 8 s, 2 more", x.Snapshot().Reason)
+		assert.Equal(t, "armed: Go repeats every 8 s, 2 more times", x.Snapshot().Reason)
 		for n := 2; n <= 3; n++ {
 			time.Sleep(8*time.Second - time.Millisecond)
 			synctest.Wait()
@@ -176,7 +176,7 @@ func TestRepeatWaitsForTheHolder(t *testing.T) {
 		time.Sleep(4 * time.Second)
 		synctest.Wait()
 		assert.Equal(t, 1, x.gos())
-		assert.Contains(t, x.Snapshot().Notice, "nobody can see the page")
+		assert.Contains(t, x.Snapshot().Notice, "is locked or shows something else")
 		x.must(me, Command{Type: "page"})
 		time.Sleep(7 * time.Second)
 		synctest.Wait()
@@ -314,7 +314,7 @@ func TestPrime(t *testing.T) {
 		x.must(me, prime)
 		require.Len(t, x.dev.pulses, 1)
 		assert.Equal(t, 360*time.Millisecond, x.dev.pulses[0].Off-x.dev.pulses[0].On)
-		assert.Equal(t, "it ran for 360 ms; again until it drips at once",
+		assert.Equal(t, "it ran for 360 ms; repeat until it drips at once",
 			x.Snapshot().Board.Outputs[2].Tested)
 		time.Sleep(719 * time.Millisecond)
 		assert.Contains(t, x.refused(me, prime).Why, "too soon", "on for half of the time at most")
@@ -323,7 +323,7 @@ func TestPrime(t *testing.T) {
 		assert.Equal(t, time.Second, x.dev.pulses[1].Off-x.dev.pulses[1].On)
 		time.Sleep(2 * time.Second)
 
-		assert.Contains(t, x.refused(me, Command{Type: "prime", Output: "flash"}).Why, "no valve")
+		assert.Contains(t, x.refused(me, Command{Type: "prime", Output: "flash"}).Why, "not a valve")
 		assert.Contains(t, x.refused(me, Command{Type: "prime", Output: "hose"}).Why, "no output")
 		x.Join(other)
 		assert.Contains(t, x.refused(other, prime).Why, "with "+me)

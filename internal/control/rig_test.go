@@ -235,7 +235,7 @@ func TestKillSwitchAndCutLinkOnTheSimulatedRig(t *testing.T) {
 		time.Sleep(10 * time.Second)
 		s = x.Snapshot()
 		assert.Equal(t, Safe, s.State)
-		assert.Equal(t, "the board was gone and is back; disarmed", s.Reason)
+		assert.Equal(t, "the board was disconnected and is back; disarmed", s.Reason)
 		x.arm(1)
 		synctest.Wait()
 		assert.Equal(t, Armed, x.Snapshot().State)

@@ -122,7 +122,7 @@ func (c *Control) putSwept(s *sweep, trim time.Duration) {
 		c.update(func() {
 			if c.sweep == s {
 				c.sweep = nil
-				c.notice = fmt.Sprintf("the sweep has ended, as its next trim was not taken: %v", err)
+				c.notice = fmt.Sprintf("the sweep has ended because its next trim was refused: %v", err)
 			}
 		})
 	}

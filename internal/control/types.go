@@ -63,7 +63,7 @@ type Snapshot struct {
 	DryShots  []DryShot    `json:"dry_shots"` // of the latest dry run, newest first, at most 20; on no record
 	Tuning    *Tuning      `json:"tuning"`    // what the session's tries say of the delay; nil: the set cannot work
 	Sweep     *SweepView   `json:"sweep"`     // a sweep of the trim under way; nil: there is none
-	NextFile  int          `json:"next_file"` // the camera's number of the coming picture; 0: not known
+	NextFile  int          `json:"next_file"` // the camera's number of the next picture; 0: not known
 	Lag       Lag          `json:"lag"`       // of the camera, as measured
 	Camera    CameraStatus `json:"camera"`    // its frames
 	Phases    []Choice     `json:"phases"`
@@ -169,7 +169,7 @@ func (f Fix) put(set *shot.Set) error {
 	return fix.Put(set)
 }
 
-// Preview is the coming shot drawn to scale. Times are ms from the clock edge.
+// Preview is the next shot drawn to scale. Times are ms from the clock edge.
 type Preview struct {
 	DelayMs     float64      `json:"delay_ms"`
 	DelayLowMs  float64      `json:"delay_low_ms"`
@@ -333,7 +333,7 @@ type CueView struct {
 //	measure   Shot, PastMm, PastSDMm  how far past its place the liquid is in its picture, and the standard deviation of
 //	                      that; 0 takes it back
 //	file      Shot, File  the camera's number of its picture, from which the next ones count, 0 none; without Shot of the
-//	                      coming shot
+//	                      next shot
 //	rename    Session, Name  "" takes the name away
 //	pair      Session, Number, Name  the camera's frame of that name is the session's shot of that number, -1 of none; 0
 //	                      takes that back
@@ -345,7 +345,7 @@ type CueView struct {
 //	                      are; "" takes it back
 //	accept    Session     puts on record what was measured in a session's frames
 //	unaccept  Session     takes that back
-//	again     Session or Shot  takes its set into the coming shot: what of it is possible, only when nothing is armed
+//	again     Session or Shot  takes its set into the next shot: what of it is possible, only when nothing is armed
 //	lag       Shots       measure the camera's lag by 3..50 releases, only when nothing is armed; a disarm ends it
 //	uselag                take the measured lag and its scatter into the set
 //	places                put a throw's beams where Preview.Places says, with the shutter as that needs it

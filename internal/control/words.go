@@ -38,12 +38,12 @@ func durationWords(d time.Duration) string {
 
 func lostEdgesWords(input string, count uint32) string {
 	if count == 1 {
-		return fmt.Sprintf("an edge of %s was lost: the sensor is faster than the board can follow", input)
+		return fmt.Sprintf("an edge at %s was lost: the sensor is faster than the board can follow", input)
 	}
-	return fmt.Sprintf("%d edges of %s were lost: the sensor is faster than the board can follow", count, input)
+	return fmt.Sprintf("%d edges at %s were lost: the sensor is faster than the board can follow", count, input)
 }
 
-// lostBoardWords says that the board is gone and why, reconnectedWords that it is there again.
+// lostBoardWords says that the board is disconnected and why, reconnectedWords that it is back.
 func lostBoardWords(err error) string {
 	why := ""
 	if gone := new(board.GoneError); errors.As(err, &gone) {
@@ -51,10 +51,10 @@ func lostBoardWords(err error) string {
 	} else if !errors.Is(err, board.ErrGone) {
 		why = fmt.Sprintf(" (%v)", err)
 	}
-	return "the board is gone" + why + "; it is being reached again"
+	return "the board is disconnected" + why + "; reconnecting"
 }
 
-const reconnectedWords = "the board was gone and is back; disarmed"
+const reconnectedWords = "the board was disconnected and is back; disarmed"
 
 // armedWords says what an armed board waits for.
 func armedWords(r *run) string {

@@ -86,7 +86,7 @@ func (j *Journal) SetFileFrom(ctx context.Context, session int64, number, file i
 	return j.noting(session, err)
 }
 
-// NextFile is the camera's number of the coming shot's picture; 0 when it is not known.
+// NextFile is the camera's number of the next shot's picture; 0 when it is not known.
 func (j *Journal) NextFile(ctx context.Context, session int64) (int, error) {
 	defer j.acquire()()
 	var next int

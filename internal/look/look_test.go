@@ -229,7 +229,7 @@ func TestSuggest(t *testing.T) {
 		verdict record.Verdict
 		says    string
 	}{
-		"black":   {look.Seen{Tones: look.Tones{Black: true}}, "", "see that the flash fires"},
+		"black":   {look.Seen{Tones: look.Tones{Black: true}}, "", "check that the flash fires"},
 		"nothing": {look.Seen{Liquid: &look.Liquid{}}, record.Nothing, "nothing differs"},
 		"good":    {look.Seen{Liquid: found, Miss: miss(2*ms, ms)}, record.Good, "8 mm past"},
 		"late": {look.Seen{Liquid: found, Miss: miss(20*ms, 3*ms)}, record.Late,

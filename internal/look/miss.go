@@ -73,7 +73,7 @@ type Seen struct {
 	Miss   *Miss
 }
 
-// Suggestion is what a frame speaks for.
+// Suggestion is the verdict that a frame suggests, with the reasons and the next moves.
 type Suggestion struct {
 	Verdict record.Verdict // "" none
 	Reasons []string
@@ -86,11 +86,11 @@ const (
 	lowContrast = 0.7  // stops: clear liquid hardly shows. Own choice
 )
 
-// Suggest says what a frame speaks for. within is how far off a picture is still good.
+// Suggest judges a frame by what was measured of it. within is how far off a picture is still good.
 func Suggest(s Seen, within time.Duration) (g Suggestion) {
 	if s.Tones.Black {
 		return Suggestion{Reasons: []string{"the frame is black"},
-			Next: []string{"see that the flash fires and the shutter is open"}}
+			Next: []string{"check that the flash fires and the shutter is open"}}
 	}
 	g.tones(s)
 	switch {
@@ -102,7 +102,7 @@ func Suggest(s Seen, within time.Duration) (g Suggestion) {
 	}
 	if s.Blur != nil && s.Blur.Smear > smearMuch {
 		g.Reasons = append(g.Reasons, fmt.Sprintf("the motion smears edges over %.0f pixels", s.Blur.Smear))
-		g.Next = append(g.Next, "lower the flash's power, and its light is shorter")
+		g.Next = append(g.Next, "lower the flash's power, which makes its light shorter")
 	}
 	return g
 }
@@ -113,8 +113,8 @@ func (g *Suggestion) tones(s Seen) {
 		g.Next = append(g.Next, downWords(s.Tones))
 	}
 	if s.Liquid != nil && s.Liquid.Found && s.Liquid.Contrast < lowContrast {
-		g.Reasons = append(g.Reasons, fmt.Sprintf("the liquid's edges have %.1f stops only", s.Liquid.Contrast))
-		g.Next = append(g.Next, "move black panels nearer to the frame's sides, or narrow the background's light")
+		g.Reasons = append(g.Reasons, fmt.Sprintf("the liquid's edges have only %.1f stops of contrast", s.Liquid.Contrast))
+		g.Next = append(g.Next, "move the black panels closer to the sides of the frame, or narrow the background's light")
 	}
 }
 

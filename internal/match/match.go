@@ -33,7 +33,7 @@ type Shot struct {
 }
 
 // Frame is one file: its time by the camera's clock, from any zero, and the number in its name, 0 for none. One that is
-// aside was taken for something else, by what a person uses it for, and hardly is a shot's.
+// aside was taken for another purpose, by what a person uses it for, and is hardly a shot's.
 type Frame struct {
 	At     time.Duration
 	Number int
@@ -66,7 +66,7 @@ const (
 	guessFrom    = 0.05 // an open shot names its best frame from here
 )
 
-// Match is what is known of a shot's frame. Frame is -1 if none is probable enough to name.
+// Match is the frame that most probably belongs to a shot. Frame is -1 if none is probable enough to name.
 type Match struct {
 	Pair
 	Sure        Sureness
@@ -80,7 +80,8 @@ type ConflictError struct{ One, Two Pair }
 
 // Error names shots and frames by their places; whoever knows their names says those.
 func (e *ConflictError) Error() string {
-	return fmt.Sprintf("shot at place %d is settled with frame at %d, and shot at %d with frame at %d: take one back",
+	return fmt.Sprintf("shot at place %d was paired by hand with frame at %d, and shot at %d with frame at %d: take "+
+		"one pair back",
 		e.One.Shot, e.One.Frame, e.Two.Shot, e.Two.Frame)
 }
 
@@ -114,9 +115,9 @@ const (
 func Find(shots []Shot, frames []Frame, o Options) (Result, error) {
 	switch {
 	case len(shots) > MaxShots:
-		return Result{}, fmt.Errorf("%d shots: at most %d are matched at once; name one session", len(shots), MaxShots)
+		return Result{}, fmt.Errorf("%d shots: at most %d can be matched at once; name one session", len(shots), MaxShots)
 	case len(frames) > MaxFrames:
-		return Result{}, fmt.Errorf("%d frames: at most %d are matched at once; give a folder with fewer", len(frames),
+		return Result{}, fmt.Errorf("%d frames: at most %d can be matched at once; give a folder with fewer", len(frames),
 			MaxFrames)
 	}
 	p, err := newProblem(shots, frames, o)
@@ -279,7 +280,7 @@ func (p *problem) settle(pairs []Pair) error {
 	p.settledFrame, p.settledShot = none(len(p.shots)), none(len(p.frames))
 	for _, s := range pairs {
 		if s.Shot < 0 || s.Shot >= len(p.shots) || s.Frame < 0 || s.Frame >= len(p.frames) {
-			return fmt.Errorf("shot %d and frame %d were settled as a pair, and are not both there: settle the pair anew",
+			return fmt.Errorf("shot %d and frame %d were paired by hand, but one of them is missing: pair them again",
 				s.Shot, s.Frame)
 		}
 		i, j := shotAt[s.Shot], frameAt[s.Frame]

@@ -19,8 +19,8 @@ import (
 	"stillwater/internal/record"
 )
 
-// Camera takes in the camera's files, from phones, a watched folder or a connected camera, and says which is which
-// shot.
+// Camera takes in the camera's files, from phones, a watched folder or a connected camera, and says which shot each
+// belongs to.
 type Camera interface {
 	// Receive receives a part of a file, its bytes from at on, and says how many of the file are there then. One that does
 	// not begin where the file ends so far changes nothing: an empty one asks. The first part, which has FirstPartBytes
@@ -46,9 +46,9 @@ var ErrArmed = errors.New("something is armed: the file waits")
 var ErrBusy = errors.New("other files come first")
 
 const (
-	// MaxPartBytes of a file come at once at most.
+	// MaxPartBytes is how much of a file may be sent at once.
 	MaxPartBytes = 512 << 10
-	// FirstPartBytes are a file's first part at least.
+	// FirstPartBytes is the least that the first part of a file has.
 	FirstPartBytes = 16 << 10
 
 	pieceBytes = 64 << 10 // of a part, in memory
@@ -111,7 +111,7 @@ func (s *Server) maySend(w http.ResponseWriter, r *http.Request) (client string,
 	case !paired:
 		refuse(w, http.StatusUnauthorized, "", "This phone is not paired with the machine.", "Pair it first.")
 	case kind != "application/octet-stream":
-		refuse(w, http.StatusUnsupportedMediaType, "", "A file must come as bytes.",
+		refuse(w, http.StatusUnsupportedMediaType, "", "A file must be sent as bytes.",
 			"Send Content-Type: application/octet-stream.")
 	case r.ContentLength > MaxPartBytes:
 		refuseTooLong(w)
@@ -122,7 +122,7 @@ func (s *Server) maySend(w http.ResponseWriter, r *http.Request) (client string,
 }
 
 func refuseTooLong(w http.ResponseWriter) {
-	refuse(w, http.StatusRequestEntityTooLarge, "file", fmt.Sprintf("%d bytes are the most at once.", MaxPartBytes),
+	refuse(w, http.StatusRequestEntityTooLarge, "file", fmt.Sprintf("At most %d bytes can be sent at once.", MaxPartBytes),
 		"Send the file in parts.")
 }
 
@@ -196,7 +196,7 @@ func (s *Server) answerPart(w http.ResponseWriter, answer ReceivedPart, err erro
 		refuseTooLong(w)
 		return
 	case errors.As(err, &sending):
-		refuse(w, http.StatusRequestTimeout, "file", "The part did not come in time.",
+		refuse(w, http.StatusRequestTimeout, "file", "The part did not arrive in time.",
 			"Send it again from where the file ends now, in smaller parts.")
 		return
 	case errors.Is(err, ErrArmed):
@@ -364,13 +364,13 @@ type CameraRuler struct {
 	Length string  `json:"length"`
 }
 
-// CameraChange is what something that was said of a frame changed. It can be taken back.
+// CameraChange is the effect of what a person last said of a frame. It can be taken back.
 type CameraChange struct {
 	Words  string `json:"words"`
 	Others int    `json:"others"` // frames that have another shot now, or none, or are more or less certain of theirs
 }
 
-// CameraClash is two things that were said and cannot both be, the earlier shot first.
+// CameraClash is two pairings by hand that contradict each other, the earlier shot first.
 type CameraClash struct {
 	Words  string   `json:"words"`
 	Frames []string `json:"frames"` // by name
@@ -395,7 +395,7 @@ type CameraFrame struct {
 	Next     []string       `json:"next"`    // what to change
 }
 
-// CameraLesson is what the frames say of the delay.
+// CameraLesson is what the frames say about the delay.
 type CameraLesson struct {
 	Measured int     `json:"measured"`  // frames
 	Waiting  int     `json:"waiting"`   // of them, not on record

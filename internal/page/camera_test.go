@@ -121,7 +121,7 @@ func TestPartsAreReceived(t *testing.T) {
 		"too much": {onePart, strings.Repeat("x", MaxPartBytes+1), []change{with(phone)},
 			http.StatusRequestEntityTooLarge, "in parts"},
 		"no session": {strings.Replace(onePart, "/4/", "/99/", 1), "x", []change{with(phone)},
-			http.StatusNotFound, "does not have it"},
+			http.StatusNotFound, "It is not in the record"},
 		"a size below 0": {strings.Replace(onePart, "size=9", "size=-9", 1), "x", []change{with(phone)},
 			http.StatusBadRequest, "size"},
 		"no size": {strings.Replace(onePart, "size=9", "", 1), "x", []change{with(phone)},
@@ -220,7 +220,7 @@ func TestPhonesThatStopSending(t *testing.T) {
 				}()
 				status, text := phone.answer()
 				assert.Equal(t, http.StatusRequestTimeout, status)
-				assert.Contains(t, text, "did not come in time")
+				assert.Contains(t, text, "did not arrive in time")
 				assert.LessOrEqual(t, time.Since(start), maxPartTime)
 				assert.True(t, strings.HasPrefix(c.got[0], "PICT0471.JPG:"), "what came is kept")
 				assert.Empty(t, log.String())

@@ -22,7 +22,7 @@ const (
 	acceptsBurst     = 200
 )
 
-// MaxOpen is how many connections there are at most. The process needs a descriptor for each, and others beside.
+// MaxOpen bounds the connections at one time. The process needs a descriptor for each, and some for other things.
 const MaxOpen = maxConnections + maxSockets
 
 // listener limits the connections that carry no paired phone's websocket. A new one always gets in: where there are
@@ -160,11 +160,11 @@ func (c *connection) Read(p []byte) (n int, err error) {
 	return n, err
 }
 
-// CloseWrite says to the other end that no more comes.
+// CloseWrite lets the other end know that nothing more will be sent.
 func (c *connection) CloseWrite() error {
 	half, ok := c.Conn.(interface{ CloseWrite() error })
 	if !ok {
-		return fmt.Errorf("a connection of type %T has no end of its own for writing", c.Conn)
+		return fmt.Errorf("a connection of type %T cannot be closed for writing alone", c.Conn)
 	}
 	return half.CloseWrite()
 }

@@ -32,7 +32,7 @@ func (s *Server) guard(next http.Handler) http.Handler {
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cache-Control", "no-store")
 		if names := s.names(); !hostAllowed(r.Host, names) {
-			http.Error(w, "This machine does not answer to that name. Open the page by the address that the machine shows, "+
+			http.Error(w, "This machine does not answer to that name. Open the page at the address that the machine shows, "+
 				"or by one of its names: "+strings.Join(names, ", ")+".", http.StatusMisdirectedRequest)
 			return
 		}

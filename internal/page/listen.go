@@ -15,10 +15,10 @@ func Listen(address string) (net.Listener, error) {
 		return nil, fmt.Errorf("%s is in use, perhaps by another Stillwater: stop that one, or choose another port, "+
 			"such as --listen %s (a second Stillwater needs a --journal of its own): %w", address, nextPort(address), err)
 	case errors.Is(err, syscall.EADDRNOTAVAIL):
-		return nil, fmt.Errorf("%s is no address of this machine: give one that is, or :8737 for all it has: %w", address,
+		return nil, fmt.Errorf("%s is not an address of this machine: use one that is, or :8737 for all of them: %w", address,
 			err)
 	case errors.Is(err, syscall.EACCES):
-		return nil, fmt.Errorf("%s is not for this user: choose a port from 1024 up: %w", address, err)
+		return nil, fmt.Errorf("this user may not open %s: choose a port from 1024 up: %w", address, err)
 	case err != nil:
 		return nil, fmt.Errorf("listen on %s: %w; write --listen like 127.0.0.1:8737 or :8737", address, err)
 	}

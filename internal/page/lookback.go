@@ -125,14 +125,14 @@ func (s *Server) refuseLookUp(w http.ResponseWriter, err error) {
 	case errors.As(err, &bad):
 		refuse(w, http.StatusBadRequest, bad.name, fmt.Sprintf("%q cannot be looked up.", bad.text), "Reload the page.")
 	case errors.Is(err, record.ErrNotFound):
-		refuse(w, http.StatusNotFound, "", "The record does not have it.", "Reload the page.")
+		refuse(w, http.StatusNotFound, "", "It is not in the record.", "Reload the page.")
 	case errors.Is(err, errUnreadableSet):
-		refuse(w, http.StatusUnprocessableEntity, "", "Its set cannot be read.", "Use that of another evening or shot.")
+		refuse(w, http.StatusUnprocessableEntity, "", "Its set cannot be read.", "Use the set of another evening or shot.")
 	case errors.Is(err, context.DeadlineExceeded):
 		refuse(w, http.StatusServiceUnavailable, "", "The record is busy.", "Try again in a moment.")
 	case errors.Is(err, context.Canceled): // nobody waits for it
 	default:
-		s.log.Warn("the record cannot be read for a phone", "err", err)
+		s.log.Warn("cannot read the record for a phone", "err", err)
 		refuse(w, http.StatusServiceUnavailable, "", "The record cannot be read now.",
 			"Try again in a moment; the machine's log says why.")
 	}
@@ -381,7 +381,7 @@ func lowest(shots []record.Shot) int {
 	return 0
 }
 
-// setAgain answers "session" or "shot": what would change in the coming shot.
+// setAgain answers "session" or "shot": what would change in the next shot.
 func (s *Server) setAgain(ctx context.Context, r *http.Request) (any, error) {
 	session, err := number(r, "session", 1, 0)
 	if err != nil {

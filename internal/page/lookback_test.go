@@ -158,7 +158,7 @@ func evenings(t testing.TB) *past {
 	return p
 }
 
-// safeSet is a control with the usual set in the coming shot.
+// safeSet is a control with the usual set in the next shot.
 type safeSet struct{ *fakeController }
 
 func (safeSet) Snapshot() *control.Snapshot { return &control.Snapshot{Set: shot.DefaultSet()} }
@@ -274,7 +274,7 @@ func TestEvening(t *testing.T) {
 	assert.Contains(t, e.Set, SetValue{"throw.gate", shot.DefaultSet().Throw.Gate.String(), false})
 	assert.Contains(t, e.Elevation, "<svg")
 	assert.NotContains(t, e.Elevation, "tabindex", "there is nothing to press")
-	assert.NotContains(t, e.Elevation, " id=", "the coming shot's drawing is on the page too")
+	assert.NotContains(t, e.Elevation, " id=", "the next shot's drawing is on the page too")
 	p.sessions[1].Set = "odd"
 	e = get[Evening](t, web, phone, "/record/sessions/1")
 	assert.Contains(t, e.SetProblem, "cannot be read")

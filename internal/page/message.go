@@ -60,7 +60,7 @@ func decode(data []byte) (n int64, cmd control.Command, refusal *control.Refusal
 		return 0, cmd, malformed("", "the message is not one JSON object: %v", err)
 	}
 	if given["n"] != nil || n < 1 {
-		return 0, cmd, malformed("n", "the message has no number, a whole number from 1")
+		return 0, cmd, malformed("n", "the message has no number: it must be a whole number from 1")
 	}
 	return n, cmd, checkFields(cmd.Type, given)
 }

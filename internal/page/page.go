@@ -76,7 +76,7 @@ type Server struct {
 	partsOfPhones partsOfPhones
 }
 
-// New makes a server. Phones paired before stay paired, if opts say where they are stored.
+// New returns a server. Phones paired before stay paired, if opts say where they are stored.
 func New(ctx context.Context, opts Options) (*Server, error) {
 	if opts.Log == nil {
 		opts.Log = slog.Default()

@@ -77,20 +77,20 @@ func (s *Server) Code() string { return s.pairing.codes.displayed() }
 // NewCode draws a new pairing code, a short one again.
 func (s *Server) NewCode() {
 	s.pairing.renew()
-	s.log.Info("new pairing code, asked for on this machine")
+	s.log.Info("new pairing code, requested on this machine")
 }
 
 // ForgetPhones ends the pairing of all phones, closes what they have open and draws a new code, since they know the old
 // one. Nobody is left to answer for what is armed, so it is disarmed. It returns how many phones there were. With an
-// error they are out, but may come back with the next start.
+// error they are unpaired, but may be back after the next start.
 func (s *Server) ForgetPhones(ctx context.Context) (phones int, err error) {
 	phones, err = s.pairing.forget(ctx)
-	s.log.Info("all phones forgotten, asked for on this machine", "phones", phones)
+	s.log.Info("all phones forgotten, requested on this machine", "phones", phones)
 	if err := s.opts.Control.Do(ctx, "the machine", control.Command{Type: "disarm"}); err != nil {
 		s.log.Warn("not disarmed after the phones were forgotten", "err", err)
 	}
 	if err != nil {
-		return phones, fmt.Errorf("page: the phones are out, but still on record and back with the next start: %w", err)
+		return phones, fmt.Errorf("page: the phones are unpaired, but still on record and back after the next start: %w", err)
 	}
 	return phones, nil
 }
@@ -126,7 +126,8 @@ func readPair(w http.ResponseWriter, r *http.Request) (code string, ok bool) {
 		return "", false
 	}
 	if kind, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type")); kind != "application/json" {
-		refuse(w, http.StatusUnsupportedMediaType, "", "The code must come as JSON.", "Send Content-Type: application/json.")
+		refuse(w, http.StatusUnsupportedMediaType, "", "The code must be sent as JSON.",
+			"Send Content-Type: application/json.")
 		return "", false
 	}
 	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxPairBodyBytes))
@@ -162,9 +163,9 @@ func (s *Server) handlePair(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusForbidden, "code", "All phones were forgotten on the machine just now.",
 			"Type the code it shows now.")
 	case err != nil:
-		s.log.Error("the phone could not be kept", "err", err)
-		refuse(w, http.StatusInternalServerError, "", "The code is right, but this phone could not be put on record.",
-			"Look at the machine's log: it says what stands in the way.")
+		s.log.Error("cannot save the phone", "err", err)
+		refuse(w, http.StatusInternalServerError, "", "The code is right, but this phone could not be saved.",
+			"The machine's log says why.")
 	default:
 		http.SetCookie(w, &http.Cookie{
 			Name: cookieName, Value: token, Path: "/", MaxAge: int(cookieLifetime.Seconds()),

@@ -41,7 +41,7 @@ type VerdictCount struct {
 	Shots   int            `json:"shots"`
 }
 
-// Evening is one session with its set and what came of its tries.
+// Evening is one session with its set and the results of its tries.
 type Evening struct {
 	Session    PastSession `json:"session"`
 	Set        []SetValue  `json:"set"`         // every field; empty if it cannot be read
@@ -94,7 +94,7 @@ type PastShots struct {
 	Lost  []int              `json:"lost"` // numbers of those that cannot be read; 0: not even that
 }
 
-// SetAgain says what would become of the coming shot's set.
+// SetAgain says what would become of the next shot's set.
 type SetAgain struct {
 	Changes []SetChange       `json:"changes"`
 	Refused []control.Refusal `json:"refused"` // values that are not possible: they stay as they are
@@ -102,7 +102,7 @@ type SetAgain struct {
 	Unknown []string          `json:"unknown"` // fields on record that there are not, at most 20
 }
 
-// SetChange is a field that differs from the coming shot's.
+// SetChange is a field that differs from the next shot's.
 type SetChange struct {
 	Field string `json:"field"`
 	From  string `json:"from"`

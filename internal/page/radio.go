@@ -17,7 +17,7 @@ type Radio interface {
 	Countries() []string // to choose from
 }
 
-// RadioView is what a phone is answered that asks for the radio.
+// RadioView answers a phone that asks about the radio.
 type RadioView struct {
 	Country   string   `json:"country"`   // as two letters; "" none was chosen
 	Problem   string   `json:"problem"`   // why it cannot be read, in words; "" none
@@ -36,7 +36,7 @@ func (s *Server) handleRadio(mux *http.ServeMux) {
 		view := RadioView{Countries: s.opts.Radio.Countries()}
 		var err error
 		if view.Country, err = s.opts.Radio.Country(); err != nil {
-			s.log.Warn("the country cannot be read", "err", err)
+			s.log.Warn("cannot read the country", "err", err)
 			view.Problem = "The country that was chosen cannot be read. Choose it again."
 		}
 		w.Header().Set("Content-Type", "application/json")
@@ -59,7 +59,7 @@ func (s *Server) setCountry(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if kind, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type")); kind != "application/json" {
-		refuse(w, http.StatusUnsupportedMediaType, "", "The country must come as JSON.",
+		refuse(w, http.StatusUnsupportedMediaType, "", "The country must be sent as JSON.",
 			"Send Content-Type: application/json.")
 		return
 	}
@@ -74,14 +74,14 @@ func (s *Server) setCountry(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if state := s.opts.Control.Snapshot().State; state != control.Safe && state != control.Fault {
-		refuse(w, http.StatusConflict, "country", "The country is not changed while something is armed: the radio may fall "+
-			"silent for a moment.", "Disarm first.")
+		refuse(w, http.StatusConflict, "country", "The country cannot be changed while something is armed: the radio may "+
+			"drop out for a moment.", "Disarm first.")
 		return
 	}
 	if err := s.opts.Radio.SetCountry(code); err != nil {
-		s.log.Warn("the country was not changed", "err", err)
+		s.log.Warn("cannot change the country", "err", err)
 		refuse(w, http.StatusUnprocessableEntity, "country", fmt.Sprintf("The country was not changed: %v.", err),
-			"Choose one of the list.")
+			"Choose one from the list.")
 		return
 	}
 	s.log.Info("the country of the Wi-Fi was chosen", "country", code)

@@ -21,7 +21,7 @@ const (
 )
 
 // errReadAfterEnd ends reading.
-var errReadAfterEnd = errors.New("more came after the end than is read")
+var errReadAfterEnd = errors.New("the phone kept sending after the end")
 
 // read handles messages until the connection ends. Each counts before it is decoded; beyond the phone's rate, and
 // after the end was decided here, only a disarm is carried out.

@@ -27,7 +27,8 @@ var firstRelease = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
 // errForgotten is a phone whose pairing was under way when all phones were forgotten.
 var errForgotten = errors.New("all phones were forgotten meanwhile")
 
-// Phones stores who is paired over a restart. It gets hashes of tokens, never tokens.
+// Phones stores which phones are paired, so that a restart does not unpair them. It gets hashes of tokens, never
+// tokens.
 type Phones interface {
 	Phones(context.Context) ([]record.Phone, error) // the one paired first in front
 	AddPhone(context.Context, record.Phone) error
@@ -174,7 +175,7 @@ func (g *registry) revoke(ctx context.Context, m member) {
 		return
 	}
 	if err := g.store.ForgetPhone(ctx, m.Hash); err != nil {
-		g.log.Warn("a phone that is not paired any more is still on record; the next start removes it", "err", err)
+		g.log.Warn("cannot remove an unpaired phone from the record; the next start does", "err", err)
 	}
 }
 

@@ -30,7 +30,7 @@ func (s *Server) search(
 	}
 	if len(words) > 0 {
 		if err := s.searchShots(ctx, texts, words, matches); errors.Is(err, record.ErrDamaged) {
-			problem = "The record is damaged: what was said of the shots could not be searched, only names, dates and kinds."
+			problem = "The record is damaged: verdicts and notes could not be searched, only names, dates and kinds."
 		} else if err != nil {
 			return nil, "", err
 		}

@@ -19,9 +19,9 @@ const maxSweep = 999
 func (s Sweep) Trims(shuffle func(n int, swap func(i, k int))) ([]time.Duration, error) {
 	switch {
 	case s.Step <= 0:
-		return nil, fmt.Errorf("sweep: a step of %v leads nowhere: use more than 0 ms", s.Step)
+		return nil, fmt.Errorf("sweep: a step of %v does not advance: use more than 0 ms", s.Step)
 	case s.To < s.From:
-		return nil, fmt.Errorf("sweep: it ends at %v, before it begins at %v: exchange them", s.To, s.From)
+		return nil, fmt.Errorf("sweep: it ends at %v, before it begins at %v: swap them", s.To, s.From)
 	case s.Each < 1:
 		return nil, fmt.Errorf("sweep: %d tries of each trim: use 1 or more", s.Each)
 	}

@@ -88,7 +88,7 @@ func drift(plan Plan, tries []Try, unit time.Duration) string {
 	case good > trendZ:
 		return "more and more are good with the same trim: the hand warms up, or the set settles"
 	case good < -trendZ:
-		return "fewer and fewer are good with the same trim: rest, and look what has changed in the set"
+		return "fewer and fewer are good with the same trim: take a rest, and check what has changed in the set"
 	}
 	return ""
 }

@@ -225,7 +225,7 @@ func TestContradictions(t *testing.T) {
 	assert.Equal(t, "Leave it: no other than 287 ms is likely to be better", six.Line)
 	assert.Contains(t, six.Words, "Of the others 3 came early and 3 late")
 	mixed := Learn(usual(), slices.Concat(judged(0, late, late), judged(10, early, early)), 0)
-	assert.Contains(t, mixed.Words, "look whether the two were mixed up")
+	assert.Contains(t, mixed.Words, "check whether the two were mixed up")
 	right := Learn(usual(), slices.Concat(judged(0, early, early), judged(10, late, late)), 0)
 	assert.NotContains(t, right.Words, "mixed up")
 	assert.NotContains(t, right.Words, "came early and")

@@ -35,7 +35,7 @@ func (a *Advice) say(plan Plan) {
 		a.Words += " The tries drift: " + a.drift + "."
 	}
 	if a.crossed {
-		a.Words = "What was called late was fired sooner than what was called early: look whether the two were mixed up, " +
+		a.Words = "What was called late was fired sooner than what was called early: check whether the two were mixed up " +
 			"or something was moved. " + a.Words
 	}
 }

@@ -1,4 +1,4 @@
-// How exact the coming shot can be: what adds to its error.
+// How exact the next shot can be: what adds to its error.
 
 import { el, table } from "./dom.js";
 import { fixed } from "./units.js";

@@ -20,7 +20,7 @@ export class CareList {
 		const before = this.#snap;
 		this.#snap = snap;
 		this.#place(snap.care_done);
-		const again = snap.care_again && `These are asked again, because ${snap.care_again}. `;
+		const again = snap.care_again && `These must be ticked again, because ${snap.care_again}. `;
 		text(byId("care-title"), snap.care_done ? "Care" : again ? "Before it is armed again" : "Before the first arming");
 		text(
 			byId("care-lead"),

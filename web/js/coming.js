@@ -1,4 +1,4 @@
-// The coming shot: its timeline, the same as a list, and how exact it can be; or why it cannot be.
+// The next shot: its timeline, the same as a list, and how exact it can be; or why it cannot be.
 
 import { byId, el, intoSight, text } from "./dom.js";
 import { budgetTable } from "./budget.js";

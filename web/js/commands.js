@@ -84,7 +84,7 @@ export class Commands {
 		const place = this.place(refusal, pending.slot);
 		show(place, refusal);
 		this.#settle(pending, refusal);
-		this.say(`Not taken. ${refusalText(refusal)}`);
+		this.say(`Refused. ${refusalText(refusal)}`);
 	}
 
 	/** The connection dropped: pending commands may or may not have been carried out. */

@@ -47,7 +47,7 @@ export async function pair(code) {
 	try {
 		return { why: refusalText(/** @type {Refusal} */ (await answer.json())), long };
 	} catch {
-		return { why: `The machine did not take it (${answer.status}). Start Stillwater again if this stays.`, long: null };
+		return { why: `The machine refused it (${answer.status}). Restart Stillwater if this persists.`, long: null };
 	}
 }
 

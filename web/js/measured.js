@@ -57,7 +57,7 @@ export class Measured {
 			return;
 		}
 		if (this.past.value.trim() !== "" && sd <= 0) {
-			show(this.refusal, { field: "past_sd_mm", why: "No picture is read without uncertainty.", remedy: "Type more than 0 mm, or leave it empty.", fixes: [] });
+			show(this.refusal, { field: "past_sd_mm", why: "No measurement is without uncertainty.", remedy: "Type more than 0 mm, or leave it empty.", fixes: [] });
 			return;
 		}
 		this.commands.send({ type: "measure", shot: shot.id, past_mm: past, past_sd_mm: sd }, this.refusal);

@@ -27,7 +27,7 @@ export class Radio {
 		const named = view.countries.map((code) => ({ code, name: names.of(code) ?? code }));
 		named.sort((a, b) => a.name.localeCompare(b.name));
 		this.#select.replaceChildren(
-			el("option", { value: "", disabled: true }, "Not said yet"),
+			el("option", { value: "", disabled: true }, "Not chosen yet"),
 			...named.map(({ code, name }) => el("option", { value: code }, name)),
 		);
 		this.#show(view.problem);
@@ -57,14 +57,14 @@ export class Radio {
 		slot.hidden = refused === "";
 		text(slot, refused);
 		const chosen = this.#country !== "";
-		text(byId("radio-said"), chosen ? this.#country : "not said yet");
+		text(byId("radio-said"), chosen ? this.#country : "not chosen yet");
 		text(
 			byId("radio-words"),
 			refused !== ""
 				? refused
 				: chosen
-					? "The machine's Wi-Fi keeps to the rules of this country. It may be gone for a moment after a change."
-					: "Until you say where you are, the machine's Wi-Fi keeps to what is allowed everywhere.",
+					? "The machine's Wi-Fi follows the rules of this country. It may drop out for a moment after a change."
+					: "Until you choose one, the machine's Wi-Fi keeps to what is allowed everywhere.",
 		);
 	}
 }
@@ -83,6 +83,6 @@ async function why(answer) {
 	try {
 		return refusalText(/** @type {Refusal} */ (await answer.json()));
 	} catch {
-		return `The machine did not take it (${answer.status}).`;
+		return `The machine refused it (${answer.status}).`;
 	}
 }

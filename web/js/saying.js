@@ -15,4 +15,4 @@ export const waits = (s) => s.frame !== "" && !s.framed && s.seen !== "" && s.pr
 export const tell = (s) => void asked.add(s.id);
 
 /** What is seen in its picture, or that the words wait. @param {ShotView} s */
-export const saidWords = (s) => (waits(s) ? "Judge it first; then it says what was measured." : seenWords(s));
+export const saidWords = (s) => (waits(s) ? "Judge it first; then what was measured is shown." : seenWords(s));

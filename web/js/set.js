@@ -54,7 +54,7 @@ export const measured = {
 		...slit,
 		q("drops.tip", "Tip, outer width", "mm", 0.1),
 		q("drops.pool_depth", "Depth of the pool", "cm", 0.5),
-		q("drops.count", "Drops of one shot", "", 1, "1 to 3"),
+		q("drops.count", "Drops per shot", "", 1, "1 to 3"),
 		q("drops.first.open", "First opening", "ms", 1),
 		q("drops.first.valve", "Valve of the first drop", "", 1, "1 is the first in the configuration"),
 		q("drops.second.open", "Second opening", "ms", 1),

@@ -63,7 +63,7 @@ export class Studio {
 			text(wait, "");
 		} catch {
 			this.#loading = null;
-			text(wait, "This part of the page could not be loaded. Fold it and open it again when the machine answers.");
+			text(wait, "This part of the page could not be loaded. Close it and open it again when the machine answers.");
 		}
 	}
 

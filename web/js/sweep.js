@@ -32,7 +32,7 @@ export class Sweep {
 	/** @param {Snapshot} snap */
 	show(snap) {
 		const s = snap.sweep;
-		text(byId("sweep-words"), s?.words ?? "Each shot that is done takes the next trim. It ends with the last, or when the trim or the set is changed.");
+		text(byId("sweep-words"), s?.words ?? "Each finished shot moves on to the next trim. The sweep ends with the last, or when the trim or the set is changed.");
 		byId("sweep-end").hidden = !s;
 		this.stop.hidden = !s;
 		if (s) text(this.at, `Try ${s.done + 1}/${s.tries}`);

@@ -125,9 +125,9 @@ export class ThisPhone {
 		const own = "Set its screen time-out to longer than a shot takes.";
 		let words = "While armed this phone's screen stays on.";
 		if (!navigator.wakeLock) {
-			words = `This browser lets the screen go dark: it keeps it on only for pages by HTTPS. ${own} ${locked}`;
+			words = `This browser lets the screen go dark: it keeps it on only for pages loaded by HTTPS. ${own} ${locked}`;
 		} else if (snap && isLive(snap) && !this.#awake && !this.#asking) {
-			words = `The phone did not agree to keep its screen on, to save power perhaps. ${own} ${locked}`;
+			words = `The phone refused to keep its screen on, perhaps to save power. ${own} ${locked}`;
 		}
 		text(byId("phone-awake"), words);
 	}

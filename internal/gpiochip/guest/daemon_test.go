@@ -441,7 +441,7 @@ func TestDaemonBoardKilled(t *testing.T) {
 
 	back := s.phone.until("the board's return", func(c control.Snapshot) bool { return c.Board.Connected })
 	assert.Equal(t, control.Safe, back.State)
-	assert.Contains(t, back.Reason, "the board was gone and is back; disarmed")
+	assert.Contains(t, back.Reason, "the board was disconnected and is back; disarmed")
 	assert.NotEqual(t, pid, s.d.boardPid())
 	s.assertSafe()
 	shots := s.phone.last.ShotCount

@@ -22,7 +22,7 @@ type Message struct {
 // Screen is what one connection of a phone was sent so far. The zero value is a new connection's.
 type Screen struct{ fields map[string]json.RawMessage }
 
-// Take reads a message and puts what it changes in its place.
+// Take reads a message and applies what it changes.
 func (s *Screen) Take(data []byte) (Message, error) {
 	var m struct {
 		Type     string                     `json:"type"`

@@ -1,4 +1,4 @@
-// The coming shot, drawn to scale: marks, the band in which the moment may fall, and each cue as a bar in its lane.
+// The next shot, drawn to scale: marks, the band in which the moment may fall, and each cue as a bar in its lane.
 
 import { el, svg } from "../dom.js";
 import { ms } from "../units.js";
@@ -48,7 +48,7 @@ export function drawTimeline(preview, width) {
 		const end = begin + 12 + opening.length * laneRow;
 		const fromGo = scaleOver([0, ...opening.flatMap((b) => [b.from_ms, b.to_ms])], width);
 		parts.push(
-			words(pad, begin, "Counted from Go, a clock of its own"),
+			words(pad, begin, "Counted from Go, on a separate clock"),
 			...opening.flatMap((b, i) => drawLane(b, fromGo, begin + 12 + i * laneRow, width)),
 			...axis(fromGo, end + 4, width, "ms after Go"),
 		);

@@ -19,7 +19,7 @@ export class NoAnswer extends Error {
 const lost = () => document.documentElement.dataset.state === "lost";
 
 const away = () =>
-	new NoAnswer({ field: "", why: lost() ? "Not loaded yet." : "The machine does not answer.", remedy: lost() ? "" : "It is asked again when it is back." }, true);
+	new NoAnswer({ field: "", why: lost() ? "Not loaded yet." : "The machine does not answer.", remedy: lost() ? "" : "It is loaded when the machine is back." }, true);
 
 /** What is there stays, and need not be said to be old: the connection is gone. @param {NoAnswer} error */
 export const isLost = (error) => error.away && lost();

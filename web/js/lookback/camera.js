@@ -39,13 +39,13 @@ export class CameraFrames {
 		this.bar = el("progress", { max: 1, value: 0, "aria-label": "Sent to the machine" });
 		this.progress = el("p", { class: "camera-progress" });
 		this.problems = el("ul", { class: "advice", "aria-label": "Files with a problem" });
-		this.unread = el("p", { class: "hint", hidden: true }, "A file that cannot be read may have been damaged on its way: choose it again, and it replaces the copy.");
+		this.unread = el("p", { class: "hint", hidden: true }, "A file that cannot be read may have been damaged on its way: choose it again to replace the copy.");
 		this.kept = el("p", { class: "hint" });
 		this.counts = el("p", { class: "camera-counts", role: "status" });
 		this.changed = el("p", {});
 		this.undo = button({ "data-sends": true, onclick: () => commands.send({ type: "unpair", session }, this.slot) }, "Take it back");
 		this.change = el("div", { class: "camera-changed", hidden: true }, this.changed, this.undo);
-		this.clashes = el("div", { role: "group", "aria-label": "What was said and cannot all be" });
+		this.clashes = el("div", { role: "group", "aria-label": "Pairs that contradict each other" });
 		this.list = el("ul", { class: "camera-list" });
 		const pending = new Pending(session, commands, (taken) => this.#said(taken));
 		this.pending = pending;
@@ -259,7 +259,7 @@ class Measuring {
 		this.accept.style.visibility = n > 0 ? "visible" : "hidden";
 		const on = view.lesson?.on_record ?? 0;
 		const back = on === 1 ? "Take back the one on record" : `Take back the ${on} on record`;
-		text(this.withdraw, this.pending.of("unaccept") ? "Being taken back …" : back);
+		text(this.withdraw, this.pending.of("unaccept") ? "Taking it back …" : back);
 		this.withdraw.style.visibility = on > 0 ? "visible" : "hidden";
 	}
 
@@ -310,5 +310,5 @@ function measuringWords(view) {
 	if (!view.lesson) return `Measured against ${view.empty}, which has no liquid: nothing yet that says how late a picture is.${scale}`;
 	const { measured, on_record, words } = view.lesson;
 	const record = on_record === 0 ? "" : on_record === measured ? "; all are on record" : `; ${on_record} on record`;
-	return `Measured in ${measured === 1 ? "1 frame" : `${measured} frames`}, against ${view.empty}${record}.${scale} With what the frames suggest: ${words} You decide.`;
+	return `Measured in ${measured === 1 ? "1 frame" : `${measured} frames`}, against ${view.empty}${record}.${scale} By what the frames suggest: ${words} You decide.`;
 }

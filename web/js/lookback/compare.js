@@ -50,8 +50,8 @@ export class CompareView {
 		const came = [...facts(a, b), ...counts(a, b)];
 		const differs = differences(a, b);
 		this.body.replaceChildren(
-			sideTable("What came of them", heads, came),
-			differs.length > 0 ? sideTable("What differs in the sets", heads, differs) : el("p", {}, "Their sets are the same."),
+			sideTable("Results", heads, came),
+			differs.length > 0 ? sideTable("How the sets differ", heads, differs) : el("p", {}, "Their sets are the same."),
 			...this.#drawings(a, b),
 		);
 	}

@@ -7,7 +7,7 @@ import { fileName, fileNumber, notAFile } from "./filenumber.js";
 /** @import { Snapshot } from "../../protocol.d.ts" */
 /** @import { Commands } from "../commands.js" */
 
-/** The number of the coming picture, as a field. */
+/** The number of the next picture, as a field. */
 export class FileNumbers {
 	#next = 0;
 
@@ -26,7 +26,7 @@ export class FileNumbers {
 			onchange: () => this.#send(this.input.value.trim()),
 			onblur: () => this.#reset(),
 		});
-		const label = el("label", { for: "next-file" }, "Camera's file number of the coming picture ", this.hint);
+		const label = el("label", { for: "next-file" }, "Camera's file number of the next picture ", this.hint);
 		this.node = el("div", { class: "past-field", hidden: true }, label, this.input, this.slot);
 	}
 

@@ -40,7 +40,7 @@ function noShotWords(f, view) {
 	if (uses.length > 0) return uses.join(", ");
 	if (f.settled) return f.shot === 0 ? "no shot, as you said" : "";
 	const all = view.certain > 0 && view.likely === 0 && view.frames.every((other) => other.sure !== "open" || other.shot === 0);
-	return all && f.taken !== "" ? "of no shot" : "";
+	return all && f.taken !== "" ? "no shot" : "";
 }
 
 export class FrameDialog {
@@ -64,11 +64,11 @@ export class FrameDialog {
 		this.says = el("p", { class: "camera-says", role: "status", tabindex: 0 });
 		this.number = el("input", { id: `camera-shot-${session}`, type: "text", inputmode: "numeric", maxlength: 4, autocomplete: "off", enterkeyhint: "done", "data-sends": true, oninput: () => this.#typing() });
 		this.pair = button({ class: "primary", "data-sends": true, onclick: () => this.#pair(fileNumber(this.number.value.trim()) ?? 0) });
-		this.none = button({ class: "no-shot", "data-sends": true, onclick: () => this.#pair(noShot) }, "It is no shot: a test");
+		this.none = button({ class: "no-shot", "data-sends": true, onclick: () => this.#pair(noShot) }, "Not a shot: a test");
 		this.free = button({ class: "take-back", "data-sends": true, onclick: () => this.#takeBack() }, "Take it back");
 		this.reference = new Reference(pending, this.slot, this.picture, (on) => this.#marking(on));
-		this.before = button({ "aria-label": "The frame before", onclick: () => this.#step(-1) }, icon("back"));
-		this.after = button({ "aria-label": "The frame after", onclick: () => this.#step(1) }, icon("onward"));
+		this.before = button({ "aria-label": "Previous frame", onclick: () => this.#step(-1) }, icon("back"));
+		this.after = button({ "aria-label": "Next frame", onclick: () => this.#step(1) }, icon("onward"));
 		this.enlarge = button({ class: "enlarge", "aria-pressed": "false", onclick: () => this.#enlarge(!this.#enlarged) }, "Enlarge");
 		const steps = el("div", { class: "strip-steps" }, this.before, this.enlarge, button({ onclick: () => this.node.close() }, "Close"), this.after);
 		const label = el("label", { for: this.number.id }, "This frame is shot number");

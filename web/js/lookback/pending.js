@@ -45,7 +45,7 @@ export class Pending {
 		const all = types.map((type) => this.#said.get(type)).filter((one) => one !== undefined);
 		if (all.length === 0) return "";
 		if (!all.every((one) => one.taken)) return "sent";
-		return this.#waits ? "taken, measured when nothing is armed" : "taken, being measured";
+		return this.#waits ? "saved, measured when nothing is armed" : "saved, being measured";
 	}
 
 	/** The same in a word. @param {Type} type */

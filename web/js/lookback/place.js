@@ -83,7 +83,7 @@ export class Place {
 		let words = "";
 		if (!this.#online) words = ""; // the state says it
 		else if (!this.#able && this.#step.view === "evening") {
-			words = "This phone does not hold the controls: it can look, and change nothing.";
+			words = "This phone does not hold the controls: it can look but change nothing.";
 		} else if (this.#step.view === "list") words = this.#snap?.camera.problem ?? "";
 		this.notice.hidden = words === "";
 		text(this.notice, words);

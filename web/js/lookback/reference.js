@@ -25,10 +25,10 @@ export class Reference {
 		this.refusals = refusals;
 		this.say = marking;
 		this.ruler = new Marks(picture, ["Place 1 on the ruler", "Place 2 on the ruler"], () => {});
-		this.spot = new Marks(picture, ["Where the liquid is to be"], () => {});
+		this.spot = new Marks(picture, ["Where the liquid should be"], () => {});
 		this.empty = button({ role: "switch", "data-sends": true, onclick: () => this.#empty() }, "Empty frame (no liquid)");
-		this.measure = button({ class: "ruler", "data-sends": true, onclick: () => this.#mark("ruler") }, "A ruler is in it");
-		this.place = button({ class: "spot", "data-sends": true, onclick: () => this.#mark("spot") }, "Where the liquid is to be");
+		this.measure = button({ class: "ruler", "data-sends": true, onclick: () => this.#mark("ruler") }, "There is a ruler in it");
+		this.place = button({ class: "spot", "data-sends": true, onclick: () => this.#mark("spot") }, "Where the liquid should be");
 		this.words = el("p", { class: "hint", role: "status" });
 		this.fold = el("details", { class: "camera-reference" }, el("summary", {}, "Measure with this frame"), this.empty, this.measure, this.place, this.words);
 		intoSight(this.fold);
@@ -55,7 +55,7 @@ export class Reference {
 		attr(this.empty, "aria-checked", `${empty === f.name}`);
 		const changing = empty !== view.empty && [empty, view.empty].includes(f.name);
 		text(this.empty, changing ? `Empty frame: ${this.pending.word("reference")}` : "Empty frame (no liquid)");
-		text(this.measure, ruler?.name === f.name ? `The ruler in it: ${ruler.length}${ruler === view.ruler ? "" : `, ${this.pending.word("ruler")}`}` : "A ruler is in it");
+		text(this.measure, ruler?.name === f.name ? `The ruler in it: ${ruler.length}${ruler === view.ruler ? "" : `, ${this.pending.word("ruler")}`}` : "There is a ruler in it");
 		text(this.words, sentence(words) || knownWords(view));
 		attr(this.measure, "disabled", this.measure.disabled || !f.pictured);
 		attr(this.place, "disabled", this.place.disabled || !f.pictured);
@@ -88,8 +88,8 @@ export class Reference {
 		this.length.value = r?.length ?? "";
 		text(this.how, isRuler
 			? "Tap two marks of the ruler. Slide a finger anywhere to move the last one a little; the arrow keys do too."
-			: "Tap where the liquid is to be: where the focus is. Slide a finger anywhere to move it a little; the arrow keys do too.");
-		text(this.set, isRuler ? "Use this ruler" : "The liquid is to be here");
+			: "Tap where the liquid should be: where the focus is. Slide a finger anywhere to move it a little; the arrow keys do too.");
+		text(this.set, isRuler ? "Use this ruler" : "The liquid should be here");
 		text(this.forget, isRuler ? "Forget the ruler" : "In the middle of the frame");
 		this.forget.style.visibility = (isRuler ? view.ruler : view.spot) ? "visible" : "hidden";
 		this.say(true);
@@ -138,7 +138,7 @@ export class Reference {
 function knownWords(view) {
 	const assumed = widthAssumed(view) ? ", as the set assumes until a ruler is set" : "";
 	const width = view.width && `A frame shows ${view.width} of the scene${assumed}.`;
-	return [width, view.spot ? "The liquid is to be where you tapped." : "The liquid is to be in the middle of the frame."].filter(Boolean).join(" ");
+	return [width, view.spot ? "The liquid should be where you tapped." : "The liquid should be in the middle of the frame."].filter(Boolean).join(" ");
 }
 
 /** Nobody said how wide the scene is. @param {CameraView} view */

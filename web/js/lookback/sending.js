@@ -193,7 +193,7 @@ export class Sending {
 	/** The next parts are smaller. */
 	#slow() {
 		this.#partBytes = Math.max(this.#partBytes / 2, leastBytes);
-		return "The network is slow: it goes on in smaller parts.";
+		return "The network is slow: continuing in smaller parts.";
 	}
 }
 

@@ -1,4 +1,4 @@
-// A set on record into the coming shot: first what would change, then, if it is wanted, the change. It arms nothing.
+// A set on record into the next shot: first what would change, then, if it is wanted, the change. It arms nothing.
 
 import { attr, button, el, text } from "../dom.js";
 import { sentence, show, slot } from "../refusals.js";
@@ -23,7 +23,7 @@ export class SetReuse {
 		this.slot = slot();
 		this.begin = button({ class: "again-begin", "aria-expanded": "false", onclick: () => this.#toggle() }, label);
 		this.body = el("div", {});
-		this.put = button({ class: "primary again-put", onclick: () => this.#put() }, "Put it into the coming shot");
+		this.put = button({ class: "primary again-put", onclick: () => this.#put() }, "Use it for the next shot");
 		this.leave = button({ class: "again-leave", onclick: () => this.close() }, "Leave it as it is");
 		this.panel = el("div", { class: "again", hidden: true }, this.body, this.slot, this.put, this.leave);
 		this.done = el("p", { class: "again-done", hidden: true });
@@ -37,7 +37,7 @@ export class SetReuse {
 		attr(this.leave, "disabled", null);
 	}
 
-	/** The coming shot's set is another: what stands here is compared anew. */
+	/** The next shot's set is another: what stands here is compared anew. */
 	stale() {
 		if (!this.panel.hidden && !this.put.hidden) this.#ask();
 	}
@@ -54,7 +54,7 @@ export class SetReuse {
 		this.panel.hidden = false;
 		this.done.hidden = true;
 		attr(this.begin, "aria-expanded", "true");
-		this.body.replaceChildren(el("p", {}, "It is compared with the coming shot."));
+		this.body.replaceChildren(el("p", {}, "Comparing it with the next shot …"));
 		this.put.hidden = true;
 		this.#ask().then(() => this.panel.scrollIntoView({ block: "nearest" }));
 	}
@@ -77,8 +77,8 @@ export class SetReuse {
 		const kind = again.changes.find((c) => c.field === "kind")?.to ?? "";
 		const [own, others] = split(again.changes, kind);
 		const parts = [];
-		if (again.changes.length === 0) parts.push(el("p", {}, "The coming shot has this set already."));
-		else parts.push(el("p", {}, "This would change in the coming shot; nothing is armed by it."));
+		if (again.changes.length === 0) parts.push(el("p", {}, "The next shot already has this set."));
+		else parts.push(el("p", {}, "This would change for the next shot. It arms nothing."));
 		if (own.length > 0) parts.push(changeList(own));
 		if (others.length > 0) {
 			const words = others.length === 1 ? "One value of another kind" : `${others.length} values of other kinds`;
@@ -96,16 +96,16 @@ export class SetReuse {
 		this.body.replaceChildren(...parts);
 		this.put.hidden = again.changes.length === 0;
 		text(this.leave, again.changes.length === 0 ? "Close" : "Leave it as it is");
-		voice.say(again.changes.length === 0 ? "The coming shot has this set already." : `${again.changes.length} values differ.`);
+		voice.say(again.changes.length === 0 ? "The next shot already has this set." : `${again.changes.length} values differ.`);
 	}
 
 	#put() {
 		this.commands.send({ type: "again", ...this.what }, this.slot, (refusal) => {
 			if (refusal) return;
 			this.close();
-			text(this.done, "It is in the coming shot now. Nothing was armed.");
+			text(this.done, "It is set for the next shot. Nothing was armed.");
 			this.done.hidden = false;
-			voice.say("The set is in the coming shot. Nothing was armed.");
+			voice.say("The set is ready for the next shot. Nothing was armed.");
 		});
 	}
 }

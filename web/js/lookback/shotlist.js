@@ -102,7 +102,7 @@ export class ShotList {
 		const numbers = [...first.shots.map((s) => s.number), ...first.lost];
 		const top = Math.max(0, ...numbers);
 		if (!this.keepers) this.top = top;
-		text(this.status, top === 0 ? (this.keepers ? "No shot is kept yet: press the star of one." : "There are no shots.") : "");
+		text(this.status, top === 0 ? (this.keepers ? "No shot is kept yet: tap the star of one." : "There are no shots.") : "");
 		if (this.keepers) this.#append(new Part(this, first.shots.map((s) => s.number)), first);
 		else this.#layOutAll(top, first);
 	}

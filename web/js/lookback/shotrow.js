@@ -237,7 +237,7 @@ class Detail {
 
 /** What the camera's own number is, by what was typed and by the frame. @param {ShotView} s @param {CameraFrame | null} f */
 function fileWords(s, f) {
-	const counts = "The shots after it count on from a number that is typed.";
+	const counts = "Later shots count on from a number you type.";
 	if (!f || f.number === 0) return `${counts} Empty: none is known.`;
 	if (s.file === 0) return `Its frame is ${f.name}: no number has to be typed. ${counts}`;
 	return s.file === f.number ? counts : `${fileName(s.file)} was typed, but its frame is ${f.name}: one of them is wrong. Open the frame to say which shot it is, or correct the number.`;

@@ -174,7 +174,7 @@ export class Guide {
 		}
 		const cause = this.#changed.length > 3 ? "several fields" : this.#changed.map(fieldText).join(", ");
 		const lost = this.#taken.map((name) => (name.startsWith("tick ") ? this.#tickText(name) : fieldText(name)));
-		const words = `After the change of ${cause} these no longer hold: ${lost.join(", ")}. Look again.`;
+		const words = `After changing ${cause}, these no longer hold: ${lost.join(", ")}. Check them again.`;
 		const names = this.#taken.length > 0 ? [...this.#taken, ...this.#changed] : [];
 		for (const view of this.#steps) text(view.took, view.has(names) ? words : "");
 		text(this.took, this.#camera.some((f) => names.includes(f.name)) ? words : "");

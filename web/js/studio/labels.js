@@ -15,10 +15,10 @@ export const quantities = {
 	"camera.turn": ["Lens turned from square", "deg", 5, "to the liquid's path"],
 	"camera.print": ["Sharp on a print this wide", "cm", 5],
 	"camera.max_blur": ["Refuse more blur than", "mm", 0.1, "at the liquid; 0: refuse nothing"],
-	"camera.field_seen": ["Width on the ruler", "cm", 1, "0: not looked"],
+	"camera.field_seen": ["Width on the ruler", "cm", 1, "0: not measured"],
 	"flash.guide": ["Guide number", "m", 1, "metres at ISO 100, full power; 0: not known"],
 	"flash.distance": ["Flash to focus spot", "cm", 5],
-	"flash.units": ["Units alike", "", 1],
+	"flash.units": ["Units of this kind", "", 1],
 	"flash.duration": ["Lit at full power", "ms", 0.5, "0: not known"],
 	"background.distance": ["Focus spot to background", "cm", 10],
 	"background.width": ["Bright part, width", "cm", 10],
@@ -45,7 +45,7 @@ export const written = {
 	"room.ev": ["Light meter at the focus spot", "EV at ISO 100, light that falls on it (incident)"],
 	"room.frame_open": ["Shutter of the frame without flash", "like 1/8"],
 	"room.frame_seen": ["Brightest part of that frame", "like 10 %; 0 %: all black"],
-	"room.margin": ["Room below the flash by", "stops asked for"],
+	"room.margin": ["Room below the flash by", "in stops"],
 	"background.reading": ["Flash meter at the background", "none: no meter"],
 	"background.reflects": ["The background reflects", "like 90 %"],
 	"background.seen": ["Background in the histogram", "like 80 %"],
@@ -55,7 +55,7 @@ export const written = {
 /** What is chosen: label, and the choices. @type {Record<string, [string, Choice[]]>} */
 export const choices = {
 	"flash.control": [
-		"Less power is made by",
+		"Lower power is made by",
 		[
 			{ value: "cut-off", label: "Cutting the light off early" },
 			{ value: "throttled", label: "A weaker discharge, whole" },
@@ -71,7 +71,7 @@ export const choices = {
 	"room.by": [
 		"How dark the room is",
 		[
-			{ value: "unknown", label: "Not looked yet" },
+			{ value: "unknown", label: "Not checked yet" },
 			{ value: "black-frame", label: "By a frame without flash" },
 			{ value: "meter", label: "By a light meter" },
 		],
