@@ -347,8 +347,8 @@ func TestRefused(t *testing.T) {
 	two, one := []Shot{{}, {At: time.Minute}}, []Frame{{}}
 	for want, run := range map[string]func() (Result, error){
 		"at most 5000 can be matched": func() (Result, error) { return Find(make([]Shot, 5001), nil, Options{}) },
-		"at most 20000":            func() (Result, error) { return Find(nil, make([]Frame, 20_001), Options{}) },
-		"one of them is missing":           func() (Result, error) { return Find(two, one, Options{Settled: []Pair{{0, 1}}}) },
+		"at most 20000":               func() (Result, error) { return Find(nil, make([]Frame, 20_001), Options{}) },
+		"one of them is missing":      func() (Result, error) { return Find(two, one, Options{Settled: []Pair{{0, 1}}}) },
 		"shot at place 0 was paired by hand with frame at 0, and shot at 1 with frame at 0": func() (Result, error) {
 			return Find(two, one, Options{Settled: []Pair{{0, 0}, {1, 0}}})
 		},
