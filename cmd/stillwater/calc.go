@@ -39,7 +39,7 @@ func newCalculator(name, about string, kind shot.Kind) *calculator {
 	c.flags.StringVar(&c.svg, "svg", "", "draw the set from the side, to scale, into `FILE`; -: to standard output, and "+
 		"nothing else there")
 	c.flags.Func("set", "another `FIELD=VALUE` of the set, like light.lag=80ms; may be given again", c.put)
-	c.flags.Func("set-file", "begin with the set in `FILE`, as \"stillwater record again\" writes it", c.readSet)
+	c.flags.Func("set-file", "start from the set in `FILE`, as \"stillwater record again\" writes it", c.readSet)
 	return c
 }
 

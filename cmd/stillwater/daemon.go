@@ -188,7 +188,7 @@ func (m *Main) openPage(
 
 // showChange shows another code.
 func (m *Main) showChange(change page.CodeChange, in pairing.Invitation) {
-	why := "There is a new pairing code, as was asked for."
+	why := "There is a new pairing code, as requested."
 	if change.Guessed {
 		why = "Somebody typed many wrong pairing codes. The old code is void; the new one is too long to guess."
 	}
@@ -289,7 +289,7 @@ func (m *Main) openJournal(ctx context.Context, path string, log *slog.Logger) (
 		return nil, fmt.Errorf("%w (--journal FILE)", err)
 	}
 	j, err := journal.OpenReporting(ctx, path, func(version, last int) {
-		log.Info("the record is brought up to date; a long one takes a while", "version", version, "of", last)
+		log.Info("bringing the record up to date; a long one takes a while", "version", version, "of", last)
 	})
 	if err != nil {
 		return nil, fmt.Errorf("%w (--journal FILE names another)", err)

@@ -90,7 +90,7 @@ func (m *Main) runFlash(ctx context.Context, o *flashOptions) (err error) {
 		return err
 	}
 	if !o.bootloader() {
-		fmt.Fprintln(m.Stdout, "Done. Plug the board in at its own port; stillwater check asks it what it is.")
+		fmt.Fprintln(m.Stdout, "Done. Plug the board in at its own port; stillwater check then says what it runs.")
 		return nil
 	}
 	return m.verifyFirmware(ctx, target, firmware.Name)
@@ -140,7 +140,7 @@ func (m *Main) writeFirmware(ctx context.Context, job *flash.Job, what string) (
 func (m *Main) verifyFirmware(ctx context.Context, target config.Board, want string) error {
 	found, err := serialboard.Probe(ctx, config.Config{Board: target}, 0)
 	if errors.Is(err, serialport.ErrBusy) { // a Stillwater that waited for a board with firmware
-		fmt.Fprintf(m.Stdout, "Done. What runs on the board was not asked: %v\n", err)
+		fmt.Fprintf(m.Stdout, "Done. The board could not be asked what it runs: %v\n", err)
 		return nil
 	}
 	if err != nil {

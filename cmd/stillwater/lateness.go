@@ -94,7 +94,7 @@ func latenessFlags() (*latenessOptions, *flag.FlagSet) {
 		"keep the machine busy: with stress-ng if it is installed, else with busy loops")
 	flags.BoolVar(&o.run.Pictures, "pictures", false,
 		"render pictures of the simulated camera beside it, as the page does")
-	flags.BoolVar(&o.run.Frames, "frames", false, "look at a camera's frames beside it, as a watched folder's are")
+	flags.BoolVar(&o.run.Frames, "frames", false, "examine a camera's frames beside it, as with a watched folder")
 	flags.BoolVar(&o.run.Peer, "peer", false, "run cyclictest (Debian: rt-tests) in turn with it, and compare")
 	flags.IntVar(&o.run.Rounds, "rounds", 5, "with --peer: turns for each of the two")
 	flags.BoolVar(&o.json, "json", false, "one JSON object, keys with units")
@@ -143,7 +143,7 @@ func (o *latenessOptions) check(flags *flag.FlagSet) error {
 	case o.config != "" && o.output == "":
 		return bad("--config switches a real output; say which may be switched with --output NAME, or leave --config out")
 	case o.config != "" && (given["priority"] || given["cpu"]):
-		return bad("--priority and --cpu stand in [board] of --config FILE; leave them out")
+		return bad("--priority and --cpu are in [board] of --config FILE; leave them out")
 	}
 	if err := o.run.Check(); err != nil {
 		return bad("%w", err)

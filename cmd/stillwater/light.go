@@ -31,7 +31,7 @@ func (m *Main) light(_ context.Context, args []string) error {
 	if c.usual { // with the other flags in place of what is usual
 		kind := c.set.Kind
 		if commandline.FirstGiven(c.flags, "set-file") != "" {
-			return fmt.Errorf("%w: light: --practice is in place of a set's own values: leave --set-file out", errUsage)
+			return fmt.Errorf("%w: light: --practice replaces a set's own values: leave --set-file out", errUsage)
 		}
 		c = newLight()
 		c.set.Kind = kind
@@ -73,7 +73,7 @@ func newLight() *lightCalculator {
 		return c.set.Put("kind", s)
 	})
 	c.flags.BoolVar(&c.usual, "practice", false,
-		"begin with what is usual (common practice) in place of the usual set; other flags change it")
+		"start from what is usual (common practice) instead of the usual set; other flags change it")
 	c.flags.BoolVar(&c.list, "liquids", false, "list the liquids instead: their numbers, what each changes, and sources")
 	c.flags.StringVar(&c.draw, "draw", string(drawing.Frame), "what --svg draws: "+drawing.Listed())
 	c.flags.Lookup("svg").Usage = "draw into `FILE` what --draw says; -: to standard output, and nothing else there"

@@ -45,5 +45,5 @@ func (o *output) writeError() error {
 	if e := new(fs.PathError); errors.As(why, &e) {
 		why = e.Err
 	}
-	return fmt.Errorf("the answer could not be written to standard output: %w; it is not whole", why)
+	return fmt.Errorf("cannot write the answer to standard output: %w; it is incomplete", why)
 }

@@ -275,7 +275,8 @@ func (b *browser) longProblem(t *testing.T) {
 	for i, words := range []string{
 		"The machine, not the delay, was late: the flash came 123.4 ms late, more than shots of this set " +
 			"differ by anyway, 12.3 ms. Leave the trim as it is and shoot again; this shot is not counted.",
-		"The machine could not switch in time and gave the shot up. It says nothing of the delay: leave the trim as it is, " +
+		"The machine could not switch in time and gave the shot up. It says nothing about the delay: leave the trim as it " +
+			"is, " +
 			"and shoot again. If it happens often, let the machine do less; \"stillwater lateness\" measures it.",
 	} {
 		m.be(func(s *control.Snapshot) { s.Shots[0].Problem, s.Shots[0].LateMs = words, 123.4 })

@@ -139,7 +139,7 @@ func TestRecordAgainSaysWhatIsLost(t *testing.T) {
 	require.NoError(t, j.SaveSet(t.Context(), 1, `{"size":1}`))
 	status, _, problem = runRecord(t, state, "record", "again", "1")
 	assert.Equal(t, 1, status)
-	assert.Contains(t, problem, "it has no field of a set")
+	assert.Contains(t, problem, "it contains no field of a set")
 	_, out, _ = runRecord(t, state, "record", "again", "1/3")
 	assert.Contains(t, out, " --interval 25ms")
 	assert.Contains(t, out, "- The set alone gives a delay of ")

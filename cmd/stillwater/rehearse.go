@@ -30,7 +30,7 @@ func (m *Main) rehearse(ctx context.Context, args []string) error {
 		return nil
 	}
 	flags.Func("kind", "`KIND` of what flies: drop, as without it, drops or throw", kindNamed)
-	dir := flags.String("png", "", "write the pictures into the folder `DIR`, which is made")
+	dir := flags.String("png", "", "write the pictures into the folder `DIR`, created if it is not there")
 	seed := flags.Uint64("seed", 1, "of the room: another number is another evening")
 	size := picture.Options{Width: 960, Threads: runtime.GOMAXPROCS(0)}
 	flags.Func("width", "of a picture in pixels, 960 without it; its height is two thirds", func(text string) (err error) {
@@ -44,7 +44,7 @@ func (m *Main) rehearse(ctx context.Context, args []string) error {
 		light, err = practice.GelNamed(text)
 		return err
 	})
-	flags.TextVar(&late, "late", late, "take them so much later, or earlier if negative")
+	flags.TextVar(&late, "late", late, "take them this much later, or earlier if negative")
 	many := &manyTries{}
 	many.define(flags)
 	flags.Func("set", "`FIELD=VALUE` of the set, like drop.liquid=milk; may be given again; a kind alone: as --kind",
@@ -56,7 +56,8 @@ func (m *Main) rehearse(ctx context.Context, args []string) error {
 			many.asked.Own = true
 			return set.Put(field, value)
 		})
-	err := m.onlyFlags(flags, args, "stillwater rehearse says what comes of many tries in the simulated room (--tries), "+
+	err := m.onlyFlags(flags, args, "stillwater rehearse shows the results of many tries in the simulated room "+
+		"(--tries), "+
 		"or writes the pictures\n"+
 		"that its camera takes of a drop by phases, of two that collide, or of a throw (--png).\n\n", "", "")
 	if err == nil {
@@ -108,9 +109,9 @@ func checkRehearsal(flags *flag.FlagSet, kind shot.Kind, tries bool) error {
 	case kind == shot.Sound:
 		return fmt.Errorf("%w: rehearse: %w: use drop, drops or throw", errUsage, practice.ErrNoFrame)
 	case tries && picture != "":
-		return fmt.Errorf("%w: rehearse: --%s is of pictures: leave --tries and --sweep out", errUsage, picture)
+		return fmt.Errorf("%w: rehearse: --%s is for pictures: leave --tries and --sweep out", errUsage, picture)
 	case !tries && many != "":
-		return fmt.Errorf("%w: rehearse: --%s is of tries: give --tries or --sweep too", errUsage, many)
+		return fmt.Errorf("%w: rehearse: --%s is for tries: add --tries or --sweep", errUsage, many)
 	}
 	return nil
 }

@@ -12,7 +12,7 @@ import (
 )
 
 const setupUsage = `stillwater setup asks what is connected and where, shows the wiring, puts the answers into the
-configuration without touching anything else in it, checks it, and has sensors and outputs tried.
+configuration without touching anything else in it, checks it, and tries sensors and outputs.
 It can be run again at any time. A part is given as its pin (GPIO17), its position on the header
 (11), a line of a chip (gpiochip0:17), yes for the hardware folder's pin, or no. Without a terminal
 nothing is asked and nothing is tried: what is given is changed, everything else stays.

@@ -76,18 +76,18 @@ func TestEachFinding(t *testing.T) {
 		"no chip": {
 			func(s *site) { s.gpio = gpiochip.Machine{} },
 			[]Finding{{Stop, "board", "this machine has no GPIO chip", `kind = "simulated"`},
-				{Note, "outputs", "their levels until the board starts are not known here",
+				{Note, "outputs", "their levels before the board starts are not known on this machine",
 					"the first build hold it low by themselves"}},
 		},
 		"chips are closed": {
 			func(s *site) { s.gpio = gpiochip.Machine{Err: permission, Host: s.gpio.Host} },
 			[]Finding{{Stop, "board", "/dev/gpiochip0: cannot be opened", "add the user to the group gpio"},
-				{Note, "outputs", "their levels until the board starts", "10 kilohm"}},
+				{Note, "outputs", "their levels before the board starts", "10 kilohm"}},
 		},
 		"chips are closed to this user, the board is a service": {
 			func(s *site) { asService(s); s.gpio = gpiochip.Machine{Err: permission} },
 			[]Finding{{Warning, "board", "/dev/gpiochip0: cannot be opened", "sudo stillwater check"}, service,
-				{Note, "outputs", "their levels until the board starts", "10 kilohm"}},
+				{Note, "outputs", "their levels before the board starts", "10 kilohm"}},
 		},
 		"no folder for the camera's files": {
 			func(s *site) {
@@ -126,12 +126,12 @@ func TestEachFinding(t *testing.T) {
 				s.folder, s.deviceless = place{path: "/srv", mode: fs.ModeDir}, true
 			}, nil,
 		},
-		"no port of a camera": {
+		"not a camera port": {
 			func(s *site) {
 				s.conf.Camera = config.Camera{Folder: "/srv/camera", Port: "first"}
 				s.folder, s.camera = place{path: "/srv/camera", mode: fs.ModeDir}, errors.New("give auto")
 			},
-			[]Finding{{Stop, "camera.port", `"first" is no port of a camera`, "give auto"}},
+			[]Finding{{Stop, "camera.port", `"first" is not a camera port`, "give auto"}},
 		},
 		"no such pin": {
 			func(s *site) { s.conf.Board.Inputs[0].Line.Pin = "GPIO99" },
@@ -143,7 +143,7 @@ func TestEachFinding(t *testing.T) {
 		},
 		"a line on a chip of which nothing is known": {
 			func(s *site) { s.conf.Board.Outputs[0].Line = wiring.Line{Chip: "expander", Number: 1} },
-			[]Finding{{Note, "outputs", "their levels until the board starts are not known here", "its safe level"}},
+			[]Finding{{Note, "outputs", "their levels before the board starts are not known on this machine", "its safe level"}},
 		},
 		"held by another program": {
 			func(s *site) { s.gpio = gpioboardtest.HeaderMachine(map[int]string{24: "lamp"}) },
@@ -161,11 +161,11 @@ func TestEachFinding(t *testing.T) {
 		},
 		"two names of one line": {
 			func(s *site) { flash(s).Line = wiring.Line{Chip: "gpiochip0", Number: 27} },
-			[]Finding{{Stop, `output "flash"`, `gpiochip0 line 27 is the line of input "beam" too`, "of its own"}},
+			[]Finding{{Stop, `output "flash"`, `gpiochip0 line 27 is also the line of input "beam"`, "of its own"}},
 		},
 		"the heartbeat on an output's line": {
 			func(s *site) { s.conf.Board.Heartbeat = &wiring.Line{Pin: "P1_18"} },
-			[]Finding{{Stop, `output "flash"`, "gpiochip0 line 24 is the line of heartbeat too", "of its own"}},
+			[]Finding{{Stop, `output "flash"`, "gpiochip0 line 24 is also the line of heartbeat", "of its own"}},
 		},
 		"a pin of the bus": {
 			func(s *site) { s.conf.Board.Inputs[0].Line.Pin = "GPIO2" },

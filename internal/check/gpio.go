@@ -73,7 +73,7 @@ func examineTwice(s site) (all []Finding) {
 			continue
 		}
 		if before, ok := first[l]; ok {
-			all = append(all, Finding{Stop, u.What, fmt.Sprintf("%s is the line of %s too", l, before),
+			all = append(all, Finding{Stop, u.What, fmt.Sprintf("%s is also the line of %s", l, before),
 				"give each input, each output and the heartbeat a line of its own"})
 			continue
 		}
@@ -124,7 +124,7 @@ func examineBootLevels(s site) (all []Finding) {
 		}
 	}
 	if unknown > 0 {
-		all = append(all, Finding{Note, "outputs", "their levels until the board starts are not known here",
+		all = append(all, Finding{Note, "outputs", "their levels before the board starts are not known on this machine",
 			held + fmt.Sprintf(resistor, "its safe level")})
 	}
 	return all

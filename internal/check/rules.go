@@ -110,7 +110,7 @@ func examineCamera(s site) (found []Finding) {
 		found = append(found, Finding{Warning, "camera.port", "gphoto2, which reads the connected camera, is not installed",
 			"sudo apt install gphoto2, or remove camera.port"})
 	} else if s.camera != nil {
-		found = append(found, Finding{Stop, "camera.port", fmt.Sprintf("%q is no port of a camera", camera.Port),
+		found = append(found, Finding{Stop, "camera.port", fmt.Sprintf("%q is not a camera port", camera.Port),
 			s.camera.Error()})
 	}
 	if s.deviceless && camera.Port != "" && !strings.HasPrefix(camera.Port, "ptpip:") {

@@ -131,7 +131,7 @@ func examineBoardClock(s site) []Finding {
 		math.Abs(clock.PPM), fast, clock.LowPPM, clock.HighPPM, phys.Seconds(usualDelay),
 		phys.Seconds(shift.Round(time.Microsecond)), sooner)
 	if math.Abs(clock.PPM) > maxClockErrorPPM && clock.LowPPM*clock.HighPPM > 0 {
-		return []Finding{{Warning, where, what, "no working resonator is off by so much: check whether the chip runs at " +
+		return []Finding{{Warning, where, what, "no working resonator is that far off: check whether the chip runs at " +
 			"the speed that the firmware was built for (fuses), or use a board with a quartz crystal"}}
 	}
 	return []Finding{{Note, where, what + ", nearly the same in each shot, so that the trim takes it out", ""}}

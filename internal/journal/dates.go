@@ -13,8 +13,8 @@ import (
 // takes its time on the air.
 const clockTolerance = 2 * time.Second
 
-// SetOrigin keeps the date at which a boot began, by ByPhone or BySystem, and with it the dates of all that was made in
-// that boot. What a phone said does not take the place of what the system's own clock said when it was right.
+// SetOrigin stores when a boot began, by ByPhone or BySystem, and with it the dates of all that was made in that boot.
+// A phone's date never replaces that of a system clock that was right.
 func (j *Journal) SetOrigin(ctx context.Context, boot string, origin time.Time, by record.Dating) error {
 	release, err := j.acquireForWrite(ctx)
 	if err != nil {
@@ -24,7 +24,7 @@ func (j *Journal) SetOrigin(ctx context.Context, boot string, origin time.Time, 
 		ON CONFLICT (name) DO UPDATE SET origin_ns = ?2, dated_by = ?3 WHERE dated_by <> 'system' OR ?3 = 'system'`,
 		boot, origin.UnixNano(), string(by))
 	if err != nil {
-		err = j.explain("keep the date of a boot", err)
+		err = j.explain("save the date of a boot", err)
 	}
 	release()
 	return j.noting(0, err)

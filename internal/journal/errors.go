@@ -12,7 +12,7 @@ import (
 
 // damageRemedy is what to do with a damaged journal.
 const damageRemedy = `nothing was overwritten: "stillwater record export" reads what can still be read, shot by ` +
-	"shot, and names the rest; then move the file and its -wal file aside"
+	"shot, and lists the rest; then move the file and its -wal file aside"
 
 const allowRemedy = "allow this user to write the file and its folder, or name another file"
 
@@ -20,7 +20,7 @@ const allowRemedy = "allow this user to write the file and its folder, or name a
 func writeRemedy(path string) string {
 	for _, suffix := range append([]string{""}, walSuffixes...) {
 		if owner, self := foreignOwner(path + suffix); owner != "" {
-			return fmt.Sprintf("%s belongs to %s, and this runs as %s: run it as %[2]s, or give the file away with "+
+			return fmt.Sprintf("%s belongs to %s, and this runs as %s: run it as %[2]s, or change its owner with "+
 				"\"sudo chown %[3]s: %[1]s\"; or name another file", path+suffix, owner, self)
 		}
 	}

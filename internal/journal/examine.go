@@ -51,7 +51,7 @@ func Examine(path string) error {
 	}
 	switch {
 	case errors.Is(err, io.ErrUnexpectedEOF) || string(h[:len(headerMagic)]) != headerMagic:
-		return fmt.Errorf("%w: it is no database", ErrForeign)
+		return fmt.Errorf("%w: it is not a database", ErrForeign)
 	case err != nil:
 		return err
 	}

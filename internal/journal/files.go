@@ -14,7 +14,7 @@ import (
 type fileNumber struct{ shot, file int }
 
 // fileUncertain is what is wrong with a shot when not all that was typed can be read.
-const fileUncertain = "the camera's number of its picture cannot be relied on"
+const fileUncertain = "the camera's file number of its picture is unreliable"
 
 // fileNumbers are the numbers typed in each session, in the order of the shots.
 type fileNumbers map[int64][]fileNumber
@@ -72,16 +72,16 @@ func fileOf(ctx context.Context, q querier, session int64, shot int) (int, error
 // SetFile keeps the camera's number of a shot's picture, from which those of the shots after it count, up to one that
 // has a number typed itself; 0: from here on none is known.
 func (j *Journal) SetFile(ctx context.Context, id int64, file int) error {
-	return j.noting(0, j.update(ctx, "keep a file number", "shot", id, `INSERT INTO file_numbers
+	return j.noting(0, j.update(ctx, "save a file number", "shot", id, `INSERT INTO file_numbers
 		SELECT session, number, ?2 FROM shots WHERE id = ?1 ON CONFLICT DO UPDATE SET file = ?2`, id, file))
 }
 
 // SetFileFrom is SetFile for the shot that has or will have this number in a session.
 func (j *Journal) SetFileFrom(ctx context.Context, session int64, number, file int) error {
-	err := j.update(ctx, "keep a file number", "session", session,
+	err := j.update(ctx, "save a file number", "session", session,
 		"INSERT INTO file_numbers VALUES (?1, ?2, ?3) ON CONFLICT DO UPDATE SET file = ?3", session, number, file)
 	if isForeignKeyError(err) {
-		return fmt.Errorf("journal %s: keep a file number: session %d is %w", j.Path(), session, record.ErrNotFound)
+		return fmt.Errorf("journal %s: save a file number: session %d is %w", j.Path(), session, record.ErrNotFound)
 	}
 	return j.noting(session, err)
 }

@@ -86,10 +86,10 @@ func (j *Journal) framePicture(ctx context.Context, text string, args ...any) (p
 	return picture, nil
 }
 
-// KeepFrame keeps what is known of a frame, in place of what was known of that name. It returns once that is on the
+// KeepFrame stores what is known of a frame, in place of the earlier entry of that name. It returns once that is on the
 // disk. Which shot it belongs to is not changed.
 func (j *Journal) KeepFrame(ctx context.Context, f record.Frame) error {
-	return j.changeFrames(ctx, "keep a frame", func(tx *sql.Tx) error { return keepFrame(ctx, tx, f) })
+	return j.changeFrames(ctx, "save a frame", func(tx *sql.Tx) error { return keepFrame(ctx, tx, f) })
 }
 
 func keepFrame(ctx context.Context, tx *sql.Tx, f record.Frame) error {
@@ -102,11 +102,11 @@ func keepFrame(ctx context.Context, tx *sql.Tx, f record.Frame) error {
 	return err
 }
 
-// KeepMatches keeps which shot each of these frames belongs to, in place of all that was known of the session's before:
-// of frames that are kept, their Shot, Sure, Probability and Settled. Those not named belong to none from then on, and
-// with drop they are forgotten. It returns once all of it is on the disk.
+// KeepMatches stores which shot each of these frames belongs to, in place of the session's earlier matches: of frames
+// that are kept, their Shot, Sure, Probability and Settled. Those not named belong to none from then on, and with drop
+// they are forgotten. It returns once all of it is on the disk.
 func (j *Journal) KeepMatches(ctx context.Context, session int64, frames []record.Frame, drop bool) error {
-	return j.changeFrames(ctx, "keep which frame is which shot", func(tx *sql.Tx) error {
+	return j.changeFrames(ctx, "save which frame belongs to which shot", func(tx *sql.Tx) error {
 		if drop {
 			if err := dropOthers(ctx, tx, session, frames); err != nil {
 				return err

@@ -74,8 +74,8 @@ func DefaultPath(getenv func(string) string) (string, error) {
 	return filepath.Join(state, "stillwater", "journal.db"), nil
 }
 
-// OnChange has notify called after something changed of which shots a session has, when and with which set they were
-// made, or what was said of them; 0: of one or the other session. It is called by whoever changed it, before they know.
+// OnChange registers notify, which is called with a session (0: any of them) after its shots, their dates, their sets
+// or what was said of them changed. The change returns after that.
 func (j *Journal) OnChange(notify func(session int64)) {
 	defer j.acquire()()
 	j.onChange = notify

@@ -182,7 +182,7 @@ func TestUnknownIDs(t *testing.T) {
 func TestTimesAreRequired(t *testing.T) {
 	j := open(t, newPath(t))
 	_, err := j.NewSession(t.Context(), record.Session{})
-	assert.ErrorContains(t, err, "no starting time")
+	assert.ErrorContains(t, err, "no start time")
 	_, err = j.Add(t.Context(), record.Shot{Session: session(t, j).ID})
 	assert.ErrorContains(t, err, "no time")
 }

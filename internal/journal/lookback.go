@@ -82,7 +82,7 @@ func (j *Journal) remarked(ctx context.Context, visit func(record.Shot)) error {
 	}, `SELECT id, session, number, verdict, note, star, picture FROM shots INDEXED BY shots_remarked
 		WHERE verdict <> '' OR note <> '' OR star <> 0 OR picture <> '' ORDER BY session, number`)
 	if err != nil {
-		return j.explain("read what was said of shots", err)
+		return j.explain("read verdicts and notes", err)
 	}
 	return nil
 }

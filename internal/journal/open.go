@@ -137,7 +137,7 @@ func resolve(path string) (string, error) {
 	}
 	file, err := filepath.EvalSymlinks(path)
 	if err != nil {
-		return "", fmt.Errorf("journal %s: it is a symbolic link that leads nowhere: %w; name the file itself, or remove "+
+		return "", fmt.Errorf("journal %s: it is a broken symbolic link: %w; name the file itself, or remove "+
 			"the link", path, err)
 	}
 	return file, nil
@@ -247,7 +247,7 @@ func (j *Journal) checkVersion(have, first int) error {
 	case have == 0:
 		return fmt.Errorf("journal %s: %w", j.path, ErrNone)
 	case have < first:
-		return fmt.Errorf("journal %s: %w: start the daemon on it once, that brings it up to date", j.path, ErrOlder)
+		return fmt.Errorf("journal %s: %w: start the daemon on it once, which brings it up to date", j.path, ErrOlder)
 	}
 	return nil
 }

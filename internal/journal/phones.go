@@ -9,7 +9,7 @@ import (
 	"stillwater/internal/record"
 )
 
-// Phones lists the paired phones, the one paired first in front.
+// Phones lists the paired phones in the order in which they were paired.
 func (j *Journal) Phones(ctx context.Context) ([]record.Phone, error) {
 	defer j.acquire()()
 	all := []record.Phone{}
@@ -39,7 +39,7 @@ func scanPhone(row scanner) (record.Phone, error) {
 	return p, nil
 }
 
-// AddPhone keeps a phone that was paired.
+// AddPhone stores a phone that was paired.
 func (j *Journal) AddPhone(ctx context.Context, p record.Phone) error {
 	release, err := j.acquireForWrite(ctx)
 	if err != nil {
@@ -49,7 +49,7 @@ func (j *Journal) AddPhone(ctx context.Context, p record.Phone) error {
 	_, err = j.db.ExecContext(ctx, "INSERT INTO phones (token_hash, name, paired_ns) VALUES (?, ?, ?)",
 		p.Hash[:], p.Name, p.Paired.UnixNano())
 	if err != nil {
-		return j.explain("keep a phone", err)
+		return j.explain("save a phone", err)
 	}
 	return nil
 }

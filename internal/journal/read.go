@@ -119,13 +119,13 @@ func (j *Journal) Shots(ctx context.Context, session int64, limit int) ([]record
 }
 
 // AllShots yields the shots of a session, or of every session when it is 0, in the order in which they were made. It
-// reads them by parts, in little memory, and keeps no other from the journal between them. One that cannot be read is
-// Lost. An error ends it.
+// reads them in parts, with little memory, and others can use the journal in between. One that cannot be read is Lost.
+// An error ends it.
 func (j *Journal) AllShots(ctx context.Context, session int64) iter.Seq2[record.Shot, error] {
 	return j.eachShot(ctx, session, ascending)
 }
 
-// NewestShots is AllShots of every session the other way round: the shot made last comes first.
+// NewestShots is AllShots of every session in reverse order.
 func (j *Journal) NewestShots(ctx context.Context) iter.Seq2[record.Shot, error] {
 	return j.eachShot(ctx, 0, descending)
 }

@@ -11,7 +11,7 @@ import (
 )
 
 // errMoved means that the journal's files are not, or no longer, those that were opened.
-var errMoved = errors.New("its files were replaced while it was read; ask again")
+var errMoved = errors.New("its files were replaced while it was read; try again")
 
 // Reader reads a journal while a Journal writes it: neither waits for the other. Only one read runs at a time, so that
 // looking back takes at most one processor and little memory.

@@ -107,8 +107,8 @@ func (j *Journal) reopen(ctx context.Context) error {
 func (j *Journal) rescue(ctx context.Context, pathTaken bool) error {
 	copyPath := fmt.Sprintf("%s.rescued-%d", j.path, time.Now().UnixNano())
 	if err := os.MkdirAll(filepath.Dir(j.path), 0o700); err != nil {
-		return fmt.Errorf("journal %s: it was deleted while in use, and its folder cannot be made again: %w; make it, or "+
-			"free its name: it is tried again", j.path, err)
+		return fmt.Errorf("journal %s: it was deleted while in use, and its folder cannot be recreated: %w; create it, or "+
+			"free its name: Stillwater keeps trying", j.path, err)
 	}
 	file, lock, err := j.copyTo(ctx, copyPath)
 	if err != nil {
@@ -118,8 +118,8 @@ func (j *Journal) rescue(ctx context.Context, pathTaken bool) error {
 	if !pathTaken {
 		if err := os.Rename(copyPath, j.path); err != nil {
 			file.Close()
-			return fmt.Errorf("journal %s: it was deleted while in use; all it had is in %s, which cannot take its place: "+
-				"%w", j.path, copyPath, err)
+			return fmt.Errorf("journal %s: it was deleted while in use; everything in it is in %s, which cannot take its "+
+				"place: %w", j.path, copyPath, err)
 		}
 		path = j.path
 	}
@@ -128,10 +128,10 @@ func (j *Journal) rescue(ctx context.Context, pathTaken bool) error {
 	if err := j.db.Close(); err != nil {
 		return j.explain("close the deleted file", err)
 	}
-	words := fmt.Sprintf("the journal %s was deleted while in use: it was written anew, with all it had", j.path)
+	words := fmt.Sprintf("the journal %s was deleted while in use: it was written again, with everything in it", j.path)
 	if pathTaken {
-		words = fmt.Sprintf("the journal %s was replaced by another file while in use: all it had, and what is added, "+
-			"is in %s", j.path, path)
+		words = fmt.Sprintf("the journal %s was replaced by another file while in use: everything in it, and all that is "+
+			"added, is in %s now", j.path, path)
 	}
 	if j.fileLock != j.file {
 		j.fileLock.Close()
@@ -149,14 +149,14 @@ func (j *Journal) rescue(ctx context.Context, pathTaken bool) error {
 func (j *Journal) copyTo(ctx context.Context, path string) (file, lock *os.File, err error) {
 	f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_RDWR, 0o600) // permissions before content
 	if err != nil {
-		return nil, nil, fmt.Errorf("journal %s: it was deleted while in use; write it anew: %w", j.path, err)
+		return nil, nil, fmt.Errorf("journal %s: it was deleted while in use; write it again: %w", j.path, err)
 	}
 	if _, err = j.db.ExecContext(ctx, "VACUUM INTO ?", path); err != nil {
-		err = j.explain("write it anew after it was deleted", err)
+		err = j.explain("write it again after it was deleted", err)
 	}
 	if err == nil {
 		if err = f.Sync(); err != nil {
-			err = fmt.Errorf("journal %s: write it anew after it was deleted: %w", j.path, err)
+			err = fmt.Errorf("journal %s: write it again after it was deleted: %w", j.path, err)
 		}
 	}
 	if err == nil {

@@ -21,7 +21,7 @@ func TestFilesDeletedOrReplacedInUse(t *testing.T) {
 		at   func(t *testing.T, path string) string // where the record is afterwards
 	}{
 		"the database": {func(t *testing.T, path string) { require.NoError(t, os.Remove(path)) },
-			"was deleted while in use: it was written anew", nil},
+			"was deleted while in use: it was written again", nil},
 		"all files": {func(t *testing.T, path string) {
 			for _, suffix := range []string{"", "-wal", "-shm", ".lock"} {
 				require.NoError(t, os.RemoveAll(path+suffix)) // the lock is a file of its own on some systems

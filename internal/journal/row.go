@@ -108,7 +108,7 @@ func (r *shotRow) toShot(index *shotIndex) record.Shot {
 	}
 	var known bool
 	if s.At, s.When, known = r.at.date(index.boots); !known {
-		wrong = append(wrong, "when its boot was cannot be read")
+		wrong = append(wrong, "the date of its boot cannot be read")
 	}
 	if lost != 0 {
 		s.CuesText = r.cues

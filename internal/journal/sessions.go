@@ -40,10 +40,10 @@ func scanSession(row scanner) (sessionRow, error) {
 	return r, err
 }
 
-// NewSession keeps s and returns it as it will be read. Started must be set.
+// NewSession stores s and returns it as it will be read back. Started must be set.
 func (j *Journal) NewSession(ctx context.Context, s record.Session) (record.Session, error) {
 	if s.Started.IsZero() {
-		return record.Session{}, fmt.Errorf("journal %s: new session: it has no starting time", j.path)
+		return record.Session{}, fmt.Errorf("journal %s: new session: it has no start time", j.path)
 	}
 	err := j.insert(ctx, s.When, func(tx *sql.Tx, boot sql.NullInt64) (err error) {
 		err = tx.QueryRowContext(ctx, `INSERT INTO sessions (name, started_ns, board, set_json, care_json, boot,
@@ -78,7 +78,7 @@ func (j *Journal) LatestSession(ctx context.Context) (record.Session, bool, erro
 	return row.session, true, nil
 }
 
-// SaveSet keeps the set of a session as it is now.
+// SaveSet stores the set of a session as it is now.
 func (j *Journal) SaveSet(ctx context.Context, id int64, setJSON string) error {
 	return j.noting(id, j.update(ctx, "save the set", "session", id, "UPDATE sessions SET set_json = ? WHERE id = ?",
 		setJSON, id))
@@ -89,7 +89,7 @@ func (j *Journal) Rename(ctx context.Context, id int64, name string) error {
 	return j.update(ctx, "rename a session", "session", id, "UPDATE sessions SET name = ? WHERE id = ?", name, id)
 }
 
-// SaveCare keeps the ticked cautions of a session.
+// SaveCare stores the ticked cautions of a session.
 func (j *Journal) SaveCare(ctx context.Context, id int64, careJSON string) error {
 	return j.update(ctx, "save the checklist", "session", id,
 		"UPDATE sessions SET care_json = ? WHERE id = ?", careJSON, id)
@@ -124,7 +124,7 @@ func (j *Journal) summaries(ctx context.Context) ([]record.Summary, error) {
 		s, known := row.session, false
 		s.Started, s.When, known = row.at.date(boots)
 		if !known {
-			s.Damaged = "when its boot was cannot be read"
+			s.Damaged = "the date of its boot cannot be read"
 		}
 		all = append(all, record.Summary{Session: s})
 	}
@@ -139,14 +139,14 @@ func (j *Journal) summaries(ctx context.Context) ([]record.Summary, error) {
 			s.Shots += n
 		}
 		if !whole && s.Damaged == "" {
-			s.Damaged = "how many shots it has cannot be read"
+			s.Damaged = "its number of shots cannot be read"
 		}
 		var all bool
 		if s.Kinds, all, err = j.kinds(ctx, s.ID, found[s.ID]); err != nil {
 			return nil, err
 		}
 		if !all && s.Damaged == "" {
-			s.Damaged = "of which kinds its shots are cannot all be read"
+			s.Damaged = "the kinds of some of its shots cannot be read"
 		}
 		if s.Set, err = j.setShot(ctx, s.ID, s.Set, s.Kinds); err != nil {
 			return nil, err

@@ -13,7 +13,7 @@ import (
 	"stillwater/internal/record"
 )
 
-// Add keeps a shot and returns it with its ID and its number in the session. It returns only once the shot is on the
+// Add stores a shot and returns it with its ID and its number in the session. It returns only once the shot is on the
 // disk: from then on neither a crash nor a power cut loses it. At must be set and the session must exist. When ctx ends
 // first the shot may or may not be there; pass one that outlives a shutdown.
 func (j *Journal) Add(ctx context.Context, s record.Shot) (record.Shot, error) {
@@ -58,30 +58,30 @@ func (j *Journal) Add(ctx context.Context, s record.Shot) (record.Shot, error) {
 	return s, j.noting(s.Session, nil)
 }
 
-// SetVerdict keeps what a person says of a shot; "" takes it back. It returns once that is on the disk.
+// SetVerdict stores a person's verdict on a shot; "" takes it back. It returns once that is on the disk.
 func (j *Journal) SetVerdict(ctx context.Context, id int64, verdict record.Verdict) error {
-	return j.amend(ctx, "keep a verdict", id, func(s *record.Shot) { s.Verdict = verdict })
+	return j.amend(ctx, "save a verdict", id, func(s *record.Shot) { s.Verdict = verdict })
 }
 
-// SetNote keeps a person's words on a shot. It returns once they are on the disk.
+// SetNote stores a person's note on a shot. It returns once they are on the disk.
 func (j *Journal) SetNote(ctx context.Context, id int64, note string) error {
-	return j.amend(ctx, "keep a note", id, func(s *record.Shot) { s.Note = note })
+	return j.amend(ctx, "save a note", id, func(s *record.Shot) { s.Note = note })
 }
 
 // SetStar marks a shot as one to be kept, or takes that back. It returns once that is on the disk.
 func (j *Journal) SetStar(ctx context.Context, id int64, star bool) error {
-	return j.amend(ctx, "keep a star", id, func(s *record.Shot) { s.Star = star })
+	return j.amend(ctx, "save a star", id, func(s *record.Shot) { s.Star = star })
 }
 
-// SetPicture keeps what is wrong with the picture; "" is nothing. It returns once that is on the disk.
+// SetPicture stores what is wrong with the picture; "" is nothing. It returns once that is on the disk.
 func (j *Journal) SetPicture(ctx context.Context, id int64, wrong string) error {
-	return j.amend(ctx, "keep what a picture is like", id, func(s *record.Shot) { s.Picture = wrong })
+	return j.amend(ctx, "save what is wrong with a picture", id, func(s *record.Shot) { s.Picture = wrong })
 }
 
-// SetPast keeps how far past its place the liquid is in the picture, and the standard deviation of that, 0 taking it
+// SetPast stores how far past its place the liquid is in the picture, and the standard deviation of that, 0 taking it
 // back. It returns once that is on the disk.
 func (j *Journal) SetPast(ctx context.Context, id int64, um, sdUm int64) error {
-	return j.amend(ctx, "keep what was measured in a picture", id,
+	return j.amend(ctx, "save a picture's measurement", id,
 		func(s *record.Shot) { s.PastUm, s.PastSDUm = um, sdUm })
 }
 

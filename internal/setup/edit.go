@@ -31,7 +31,7 @@ kind = "simulated"
 const off = "#off "
 
 // ErrLayout means that a file is written in a way that setup does not change.
-var ErrLayout = errors.New("the file is written in a way that setup leaves alone")
+var ErrLayout = errors.New("setup cannot edit the file the way it is written")
 
 // Edit puts answers into a configuration's text and says what it changed, a line each. Whatever is not answered stays
 // as it is, to the byte: other settings, comments, line ends. What was connected and is not any more is kept behind
@@ -117,7 +117,7 @@ func (e *editor) changed(format string, args ...any) {
 func (e *editor) fail(what string) {
 	if e.failed == nil {
 		e.failed = fmt.Errorf("%w: %s; write [board] as a table, its inputs and outputs as [[board.input]] and "+
-			"[[board.output]] tables, or move %s away and begin anew", ErrLayout, what, e.path)
+			"[[board.output]] tables, or move %s away and start over", ErrLayout, what, e.path)
 	}
 }
 
@@ -170,7 +170,7 @@ func (e *editor) kind(have, want config.Kind) {
 	if p, is := e.find("board.kind"); is && p.Value != [2]int{} {
 		e.replace(p.Value[0], p.Value[1], strconv.Quote(string(want)))
 	} else {
-		e.fail("board.kind is not a line of its own")
+		e.fail("board.kind is not on a line of its own")
 		return
 	}
 	e.changed("board: %s, before: %s", want, have)
@@ -357,7 +357,7 @@ func (e *editor) connect(p Part, pin string) {
 		at = "chip = " + strconv.Quote(m[1]) + "\nline = " + m[2] + "\n"
 	}
 	if p.Name == Guard {
-		e.append("# A square wave while the board is well: the guard lets outputs through only while it is there.\n" +
+		e.append("# A square wave while the board is healthy: the guard lets outputs through only while it is there.\n" +
 			"[board.heartbeat]\n" + at)
 	} else {
 		list := "input"

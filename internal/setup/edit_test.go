@@ -165,10 +165,10 @@ func TestNastyFiles(t *testing.T) {
 		"nothing":     {"", first(), "board.kind is missing"},
 		"UTF-16":      {"\xff\xfeb\x00", first(), "UTF-16"},
 		"a long one":  {Blank + strings.Repeat("# x\n", 10000), first(), "larger than"},
-		"one line":    {"board = { kind = \"simulated\" }\n", first(), "leaves alone"},
+		"one line":    {"board = { kind = \"simulated\" }\n", first(), "cannot edit the file the way it is written"},
 		"a list": {"[board]\nkind=\"gpio\"\noutput = " +
 			"[ { name=\"a\", kind=\"flash\", pin=\"GPIO24\", " +
-			"safe=\"low\", longest_on=\"1 ms\" } ]\n", everything(), "leaves alone"},
+			"safe=\"low\", longest_on=\"1 ms\" } ]\n", everything(), "cannot edit the file the way it is written"},
 		"nearly full":  {Blank + strings.Repeat("#", 32<<10-len(Blank)-1) + "\n", first(), "larger than"},
 		"nothing left": {Blank, Answers{config.GPIO, map[string]string{"beam": "GPIO27"}}, "nothing could fire"},
 		"one pin, two": {Blank, Answers{config.GPIO, map[string]string{"beam": "GPIO24", "flash1": "P1_18"}},
@@ -272,8 +272,9 @@ func TestParsePin(t *testing.T) {
 		require.NoError(t, err, text)
 		assert.Equal(t, want, got, text)
 	}
-	for text, says := range map[string]string{"6": "is GND", "P1_2": "is 5 V", "41": "no position 41", "": "is no pin",
-		"GPIO 17": "is no pin", "\x1b[A": "is no pin", strings.Repeat("x", 99): "is no pin", "a\"b": "is no pin"} {
+	for text, says := range map[string]string{"6": "is GND", "P1_2": "is 5 V", "41": "no position 41", "": "is not a pin",
+		"GPIO 17": "is not a pin", "\x1b[A": "is not a pin", strings.Repeat("x", 99): "is not a pin",
+		"a\"b": "is not a pin"} {
 		_, err := p.ParsePin(text)
 		require.ErrorContains(t, err, says, text)
 		assert.Less(t, len(err.Error()), 300)

@@ -22,9 +22,9 @@ func Flags(flags *flag.FlagSet) *Options {
 	o := &Options{Given: map[string]string{}}
 	flags.StringVar(&o.Path, "config", "", "configuration `FILE` (default: the one that is found, or a new one)")
 	flags.StringVar(&o.Drawing, "drawing", "", "write the wiring as a drawing to this `FILE`, SVG")
-	flags.BoolVar(&o.Yes, "yes", false, "ask nothing, and have nothing tried")
+	flags.BoolVar(&o.Yes, "yes", false, "ask nothing and try nothing")
 	flags.BoolVar(&o.Dry, "dry-run", false, "show what would be written, and write nothing")
-	flags.BoolVar(&o.NoTrial, "no-trial", false, "have nothing tried")
+	flags.BoolVar(&o.NoTrial, "no-trial", false, "try nothing")
 	given := func(name string, check func(string) error) func(string) error {
 		return func(text string) error {
 			o.Given[name] = text

@@ -81,7 +81,7 @@ func Parts() []Part {
 		input(wiring.Button, "button", "foot switch or hand button: a press disarms", "GPIO6", "PD7", "press the button",
 			"active = \"low\"\nbias = \"pull-up\"\ndebounce = \"5 ms\"\n"),
 		kill,
-		{Name: Guard, What: "guard that lets outputs through only while the board is well", Pin: "GPIO22", Port: "PC2",
+		{Name: Guard, What: "guard that lets outputs through only while the board is healthy", Pin: "GPIO22", Port: "PC2",
 			kind: noKind, Missing: "without the guard a board that hangs can leave an output on until the kill switch is " +
 				"pressed: stay beside it, and connect no valve"},
 	}
@@ -193,7 +193,7 @@ func (p Part) ParsePin(text string) (string, error) {
 		case !known:
 			return "", fmt.Errorf("%s: the header has no position %s; give one from 1 to 40", p.Name, m[1])
 		case !gpioName.MatchString(name):
-			return "", fmt.Errorf("%s: position %s of the header is %s, and no pin; give another", p.Name, m[1], name)
+			return "", fmt.Errorf("%s: position %s of the header is %s, not a pin; give another", p.Name, m[1], name)
 		}
 		return at, nil
 	}
@@ -203,7 +203,8 @@ func (p Part) ParsePin(text string) (string, error) {
 	if lineName.MatchString(text) || pinName.MatchString(text) {
 		return text, nil
 	}
-	return "", fmt.Errorf("%s: %q is no pin; give one like GPIO17, its position on the header like 11, a line of a chip "+
+	return "", fmt.Errorf("%s: %q is not a pin; give one like GPIO17, its position on the header like 11, a line of a "+
+		"chip "+
 		"like gpiochip0:17, %s for %s, or %s", p.Name, short(text), Yes, p.Pin, No)
 }
 
@@ -240,7 +241,7 @@ func ParseBoard(text string) (config.Kind, error) {
 	case config.GPIO, config.Serial, config.Simulated:
 		return kind, nil
 	}
-	return "", fmt.Errorf("board: %q is none; give gpio, serial or simulated", short(text))
+	return "", fmt.Errorf("board: %q is not a kind of board; give gpio, serial or simulated", short(text))
 }
 
 // samePin reports whether two answers mean the same line of the 40-pin header, or are the same.
@@ -281,7 +282,7 @@ func (a Answers) Check() error {
 func (p Part) free(pin string, pins map[string]string) error {
 	for _, other := range Parts() {
 		if pin != "" && other.Name != p.Name && samePin(pin, pins[other.Name]) {
-			return fmt.Errorf("%s: %s is taken by %s already; give each a pin of its own", p.Name, pin, other.Name)
+			return fmt.Errorf("%s: %s is already taken by %s; give each a pin of its own", p.Name, pin, other.Name)
 		}
 	}
 	return nil

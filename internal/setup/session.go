@@ -26,7 +26,7 @@ type Options struct {
 	Drawing string            // file for the drawing as SVG; "": none
 	Yes     bool              // ask nothing: what is not given stays
 	Dry     bool              // show, and write nothing
-	NoTrial bool              // have nothing tried
+	NoTrial bool              // try nothing
 }
 
 // Machine is what a session needs of the machine that it runs on.
@@ -110,7 +110,7 @@ func Run(ctx context.Context, o Options, m Machine) (Report, error) {
 	try := asks && !o.NoTrial
 	if try && r.Check.Stopped() {
 		try = false
-		m.Terminal.Say("Nothing is tried before what stops it is corrected: do what is said above, and run setup again.")
+		m.Terminal.Say("Nothing can be tried until the problems above are fixed: fix them, and run setup again.")
 	}
 	return r, r.finish(ctx, try, m)
 }
@@ -150,8 +150,8 @@ func start(path string) (text []byte, have Answers, err error) {
 	}
 	conf, err := config.Parse(path, read)
 	if err != nil {
-		return nil, have, fmt.Errorf("the configuration there cannot be changed before it is right; correct it, or move it "+
-			"away and a new one is written: %w", err)
+		return nil, have, fmt.Errorf("the existing configuration has errors and cannot be changed; correct it, or move it "+
+			"away to have a new one written: %w", err)
 	}
 	return text, AnswersOf(conf.Board), nil
 }
@@ -206,7 +206,7 @@ func (r *Report) show(out io.Writer, drawing string) error {
 func (r *Report) sayWritten(out io.Writer) {
 	switch {
 	case !r.Written:
-		fmt.Fprintf(out, "Nothing is to be changed: %s says so already.\n", render.Printable(r.File))
+		fmt.Fprintf(out, "No change is needed: %s already says so.\n", render.Printable(r.File))
 	case r.Backup != "":
 		fmt.Fprintf(out, "Written. What was there before is in %s.\n", render.Printable(r.Backup))
 	default:
@@ -237,8 +237,8 @@ func (r *Report) trial(ctx context.Context, conf config.Config, try bool, m Mach
 	}
 	if !try {
 		if running {
-			fmt.Fprintln(m.Out, "Stillwater is running, with what it read at its start, and has the pins. It takes this up\n"+
-				"when it is started again: sudo systemctl restart stillwater, or stop it and start it as you did.")
+			fmt.Fprintln(m.Out, "Stillwater is running with the settings it started with, and holds the pins. It uses the "+
+				"new ones\nafter a restart: sudo systemctl restart stillwater, or stop it and start it as you did.")
 		}
 		return nil
 	}

@@ -131,12 +131,12 @@ func TestOddTerminals(t *testing.T) {
 		"ends at once":       {" ", "Board", false, ErrEnded},
 		"ends in the middle": {"gpio\n\n\n", "beam", false, ErrEnded},
 		"a last line":        {"simulated\nyes", "Nothing is wired", true, nil},
-		"an arrow key":       {"\x1b[A\ngpio\n\x1b[B\n" + answers + "yes\n", "is no pin", true, nil},
+		"an arrow key":       {"\x1b[A\ngpio\n\x1b[B\n" + answers + "yes\n", "is not a pin", true, nil},
 		"a supply":           {"gpio\n6\n" + answers + "yes\n", "is GND", true, nil},
 		"a long line":        {strings.Repeat("y", 3*maxLine) + "\ngpio\n" + answers + "yes\n", "board: ", true, nil},
 		"zeros and no UTF-8": {"\x00\xff\ngpio\n" + answers + "yes\n", "board: ", true, nil},
 		"neither yes nor no": {"gpio\n" + answers + "perhaps\nyes\n", "answer yes or no", true, nil},
-		"one pin twice":      {"gpio\n\nGPIO27\n" + answers, "gate: GPIO27 is taken by beam", true, nil},
+		"one pin twice":      {"gpio\n\nGPIO27\n" + answers, "gate: GPIO27 is already taken by beam", true, nil},
 		"a word":             {"gpio\nbanana\n" + answers + "yes\n", "no pin banana", true, nil},
 		"a pin too many":     {"gpio\nGPIO99\n" + answers + "yes\n", "no pin GPIO99", true, nil},
 		"the board again":    {"gpio\ngpio\n" + answers + "yes\n", "no pin gpio ", true, nil},
@@ -166,7 +166,7 @@ func TestPinsThatClash(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "stillwater.toml")
 	given := map[string]string{"beam": "GPIO24", "flash1": "yes"}
 	_, out, err := session(t, path, strings.Repeat("\n", 100), Options{Given: given}, Machine{})
-	require.ErrorContains(t, err, "flash1: GPIO24 is taken by beam")
+	require.ErrorContains(t, err, "flash1: GPIO24 is already taken by beam")
 	assert.NotContains(t, out, "[", "nothing was asked")
 	assert.NoFileExists(t, path)
 	_, out, err = session(t, path, strings.Repeat("\n", 2+len(Parts())), Options{NoTrial: true}, Machine{})
@@ -239,7 +239,7 @@ func TestNoTrialOfWhatIsStopped(t *testing.T) {
 	_, out, err := session(t, path, strings.Repeat("\n", 2+len(Parts())), Options{}, m)
 	require.NoError(t, err, out)
 	assert.NotContains(t, out, "Try it now")
-	assert.Contains(t, out, "Nothing is tried before")
+	assert.Contains(t, out, "Nothing can be tried until")
 }
 
 // Without a terminal nothing is asked: what is given is changed, the rest stays.

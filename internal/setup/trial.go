@@ -110,8 +110,8 @@ func (t *Terminal) trySensor(ctx context.Context, b Board, input uint8, in board
 				return "", gone(e)
 			case e.Edge == nil || e.Edge.Input != input:
 			case e.Edge.Count == 1 && e.Edge.High != in.ActiveHigh:
-				t.Say("  it went to its level of rest, and was not there before: if you had not touched it, its level is the\n" +
-					"  wrong way round (active), or it is not aligned. Once more:")
+				t.Say("  it went to its idle level, where it should have been before: if you had not touched it, its level\n" +
+					"  is the wrong way round (active), or it is not aligned. Once more:")
 			default:
 				t.Say("  seen.")
 				return Works, nil
@@ -122,7 +122,7 @@ func (t *Terminal) trySensor(ctx context.Context, b Board, input uint8, in board
 
 func gone(e board.Event) error {
 	if e.Gone != nil {
-		return fmt.Errorf("the board went away: %w", e.Gone)
+		return fmt.Errorf("the board disconnected: %w", e.Gone)
 	}
 	return board.ErrGone
 }

@@ -22,7 +22,7 @@ func Read(path string) ([]byte, error) {
 	text, err := textfile.Read(path, 64<<10)
 	if errors.Is(err, fs.ErrNotExist) {
 		if _, link := os.Lstat(path); link == nil {
-			return nil, fmt.Errorf("%s is a link to nothing: remove it, or make what it leads to", path)
+			return nil, fmt.Errorf("%s is a broken link: remove it, or create its target", path)
 		}
 		return nil, nil
 	}

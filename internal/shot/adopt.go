@@ -22,7 +22,7 @@ type Adoption struct {
 	Missing []string      // fields that are not stored; the set keeps its own
 }
 
-// Adopt takes over what can be of a set stored as JSON, field by field. Only what is no set at all is an error.
+// Adopt takes over each field that it can of a set stored as JSON. It is an error only if that is not a set at all.
 func (s Set) Adopt(stored string) (Adoption, error) {
 	unknown, missing, err := CompareFields(stored)
 	if err != nil {
@@ -62,7 +62,8 @@ func (s *Set) putStored(name string, value any) error {
 			return f.parse(text)
 		})
 	}
-	return &FieldError{Field: name, Why: shortened(fmt.Sprintf("%v is not a value of it", value)), Remedy: "type it again"}
+	return &FieldError{Field: name, Why: shortened(fmt.Sprintf("%v is not one of its values", value)),
+		Remedy: "type it again"}
 }
 
 // Changes lists what would have to be changed to make s another set.

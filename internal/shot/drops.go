@@ -209,7 +209,7 @@ func (d DropsSet) checkTogether() error {
 			Remedy: fmt.Sprintf("use less than %v", d.Height)}
 	}
 	if d.Want == WantCollision && d.Count < 2 {
-		return &FieldError{Field: "drops.count", Why: "one drop meets no column", Remedy: "use 2, or want a phase"}
+		return &FieldError{Field: "drops.count", Why: "one drop meets no column", Remedy: "use 2, or choose a phase"}
 	}
 	if d.Want == WantCollision && d.Meet >= d.Height {
 		return &FieldError{Field: "drops.meet",

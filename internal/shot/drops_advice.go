@@ -70,8 +70,8 @@ func (a advisor) seldomMeet() string {
 	if a.set.Drops.Want != WantCollision || a.budget.Meets > manyMeet {
 		return ""
 	}
-	return fmt.Sprintf("Of 100 shots, once trimmed, %.0f have no collision: the column has gone, or not come, when the "+
-		"second drop is there.", 100*(1-a.budget.Meets))
+	return fmt.Sprintf("Of 100 shots, once trimmed, %.0f have no collision: the column is gone, or not up yet, when "+
+		"the second drop arrives.", 100*(1-a.budget.Meets))
 }
 
 // columnUnknown says how little is known of a column that was not measured.
@@ -82,11 +82,13 @@ func (a advisor) columnUnknown() string {
 	}
 	within := inMm(a.measuredColumn())
 	if d.ColumnHeight > 0 {
-		return fmt.Sprintf("How fast the first drop's column rises is known badly. Picture it with one drop, find how long "+
-			"after contact it is highest, and give that; then the two drops meet within %s (SD) of where they should.", within)
+		return fmt.Sprintf("How fast the first drop's column rises is poorly known. Photograph it with one drop, find how "+
+			"long after contact it is highest, and enter that; then the two drops meet within %s (SD) of where they should.",
+			within)
 	}
-	return fmt.Sprintf("How high the first drop's column rises is known badly: 8 of 10 from %s to %s. Picture it "+
-		"with one drop, measure how high it rises and how long after contact, and give both; then the two drops meet within "+
+	return fmt.Sprintf("How high the first drop's column rises is poorly known: 8 of 10 from %s to %s. Photograph it "+
+		"with one drop, measure how high it rises and how long after contact, and enter both; then the two drops meet "+
+		"within "+
 		"%s (SD) of where they should.", inMm(c.Low), inMm(c.High), within)
 }
 

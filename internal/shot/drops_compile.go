@@ -45,7 +45,7 @@ func (p plan) checkValves() error {
 		most--
 	}
 	if len(all) > most {
-		return &problem{field: "drops.count", why: fmt.Sprintf("%d openings are asked for, and the board takes %d",
+		return &problem{field: "drops.count", why: fmt.Sprintf("%d openings are asked for, but the board takes %d",
 			len(all), most),
 			fixes: []fix{{field: "drops.count", choice: fmt.Sprint(most), format: fmt.Sprintf("let %d drops fall", most)}}}
 	}
@@ -73,7 +73,7 @@ func (p plan) noValve(i int, o Opening) error {
 	case 0:
 		t.field, t.why = "kind", "the board has no valve output"
 	default:
-		t.why = fmt.Sprintf("the %s opening is of valve %d, and the board has %d", openingNames[i], o.Valve, n)
+		t.why = fmt.Sprintf("the %s opening uses valve %d, but the board has %d", openingNames[i], o.Valve, n)
 		t.fixes = []fix{{field: t.field, choice: fmt.Sprint(n), format: fmt.Sprintf("use valve %d", n)}}
 	}
 	return t
@@ -104,8 +104,8 @@ func (p plan) checkValveGaps(path DropsPath, cues []Cue) error {
 	for i := 1; i < len(cues); i++ {
 		for j := range i {
 			if gap := cues[i].Offset - cues[j].Offset - cues[j].Width; cues[i].Output == cues[j].Output && gap < needs {
-				return p.set.gapProblem(path, i, fmt.Sprintf("the valve would be closed for %s between two openings, and "+
-					"the board needs %s",
+				return p.set.gapProblem(path, i, fmt.Sprintf("the valve would be closed for %s between two openings, but the "+
+					"board needs %s",
 					inMs(phys.Seconds(gap)), inMs(phys.Seconds(needs))), true)
 			}
 		}
@@ -152,8 +152,8 @@ func (p plan) setWindow(program *Program, path DropsPath) error {
 		gap := gapBefore(i)
 		longest := gap - 2*again
 		if half < max(again, minWindow) {
-			t := p.set.gapProblem(path, i, fmt.Sprintf("the drops pass the beam %s apart, and when they do differs by "+
-				"%s either way: another could be taken for the one that counts", inMs(phys.Seconds(gap)),
+			t := p.set.gapProblem(path, i, fmt.Sprintf("the drops pass the beam %s apart, and each by %s sooner or later: "+
+				"another could be taken for the one that counts", inMs(phys.Seconds(gap)),
 				inMs(phys.Seconds(again))), true)
 			return p.fromValveInstead(t)
 		}
@@ -186,8 +186,8 @@ func (p plan) checkShutterAtGo(path DropsPath) error {
 	lead := phys.Seconds(p.shutterLead() + p.bench.Shutter.Delay)
 	at := moment(path, p.set)
 	if at < lead {
-		return &problem{field: "drops.first.gap", why: fmt.Sprintf("the moment comes %s after Go, and the shutter "+
-			"needs %s to open",
+		return &problem{field: "drops.first.gap", why: fmt.Sprintf("the moment comes %s after Go, but the shutter needs "+
+			"%s to open",
 			inMs(at), inMs(lead)), fixes: []fix{{field: "drops.first.gap", step: byMs, from: float64(p.set.Drops.First.Gap),
 			limit: 10, holds: func(s Set) bool {
 				path, err := s.dropsPath()

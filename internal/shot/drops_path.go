@@ -307,7 +307,7 @@ func (d DropsSet) columnOf(f FallingDrop, off deviation) (splash.Column, error) 
 	if d.ColumnTime > 0 {
 		if c, err = c.HighestAt(d.ColumnTime); err != nil {
 			return c, &problem{field: "drops.column_time", why: err.Error(), fixes: []fix{{field: "drops.column_time",
-				choice: "0 s", holds: dropsHold, format: "give no time, and it is estimated"}},
+				choice: "0 s", holds: dropsHold, format: "leave out the time to have it estimated"}},
 				fallback: "measure again, from contact"}
 		}
 	}

@@ -44,14 +44,15 @@ func (s Set) weighedProblem(err error) error {
 		return s.Drops.tipError(err)
 	}
 	tip := fix{field: "drops.tip", step: byTenthMm, from: float64(s.Drops.Tip), limit: 1e-4, between: true,
-		holds: dropsHold, format: "if the tip is another, give it: %[2]s or less"}
+		holds: dropsHold, format: "if the tip is a different one, enter it: %[2]s or less"}
 	t := &problem{field: "drops.weighed", why: err.Error(), fallback: "weigh again, as many openings as drops"}
 	if unlikely.Light() {
 		t.fallback = "open longer and weigh again, as fewer drops may have fallen than there were openings"
 	} else {
-		tip.limit, tip.format = 1e-2, "if the tip is another, give it: %[2]s or more"
+		tip.limit, tip.format = 1e-2, "if the tip is a different one, enter it: %[2]s or more"
 	}
-	t.fixes = []fix{{field: "drops.weighed", holds: dropsHold, format: "give no weighing, and the drop is computed"}, tip}
+	t.fixes = []fix{{field: "drops.weighed", holds: dropsHold,
+		format: "leave out the weighing to have the drop computed"}, tip}
 	return t
 }
 
@@ -145,8 +146,8 @@ func (s Set) checkGapsGiven() error {
 			fixes: []fix{{field: field, step: byMs, limit: 10, holds: dropsHold,
 				format: "have the " + openingNames[i] + " opening begin %[2]s after the one before, or later"}}}
 		if d.Want == WantPhase && i == 1 {
-			t.fixes = append(t.fixes, fix{field: "drops.want", choice: string(WantCollision), format: "want a collision, and " +
-				"it is worked out"})
+			t.fixes = append(t.fixes, fix{field: "drops.want", choice: string(WantCollision),
+				format: "choose a collision, for which it is worked out"})
 		}
 		return t
 	}
@@ -173,7 +174,8 @@ func (s Set) meetProblem(err error, c splash.Column) error {
 			inMm(c.Height), inMm(s.Drops.Meet)),
 			fixes: []fix{{field: "drops.meet", step: byMm, from: float64(s.Drops.Meet), limit: 1e-3, holds: dropsHold,
 				format: "meet it at least %s lower, at %s"},
-				{field: "drops.column_height", choice: "0 m", holds: dropsHold, format: "give no height, and it is estimated"}},
+				{field: "drops.column_height", choice: "0 m", holds: dropsHold,
+					format: "leave out the height to have it estimated"}},
 			fallback: "measure the column again"}
 	}
 	return &problem{field: "drops.meet", why: fmt.Sprintf("the first drop's column rises to about %s (8 of 10: %s "+
@@ -183,7 +185,7 @@ func (s Set) meetProblem(err error, c splash.Column) error {
 			format: "meet it at least %s lower, at %s"},
 			{field: "drops.height", step: byMm, from: float64(s.Drops.Height), limit: 5, holds: dropsHold,
 				format: "raise the tip by at least %s, to %s above the surface"}},
-		fallback: "measure the column's height and give it"}
+		fallback: "measure the column's height and enter it"}
 }
 
 // pathError refuses what the models do not know.
@@ -294,7 +296,7 @@ func (s Set) checkCalm(p DropsPath) error {
 		}
 		if after := last.Lands - before.Lands; after < gone.Central {
 			return s.calmProblem(p, fmt.Sprintf("drop %d lands %s after drop %d, whose column is gone %s after it landed "+
-				"and leaves ripples: it would meet that, and no calm pool", p.Count, inMs(after), i+1, inMs(gone.Central)))
+				"and leaves ripples: it would hit that instead of a calm pool", p.Count, inMs(after), i+1, inMs(gone.Central)))
 		}
 	}
 	return nil
@@ -305,7 +307,7 @@ func (s Set) calmProblem(p DropsPath, why string) error {
 	err := s.gapProblem(p, p.Clock, why, true)
 	if t := new(problem); errors.As(err, &t) && p.Count == 2 {
 		t.fixes = append(t.fixes, fix{field: "drops.want", choice: string(WantCollision), holds: dropsHold,
-			format: "want a collision"})
+			format: "choose a collision"})
 	}
 	return err
 }
@@ -403,7 +405,7 @@ func (s Set) gapProblem(p DropsPath, i int, why string, longer bool) error {
 	t.fixes = append(t.fixes, fix{field: field, step: byMs, from: from, limit: limit, holds: dropsHold, format: say})
 	if i == 1 && d.Want == WantCollision {
 		t.fixes = append(t.fixes, fix{field: field, choice: "0 s", holds: dropsHold,
-			format: "give no gap, and it is worked out"})
+			format: "leave out the gap to have it worked out"})
 	}
 	if i == 2 {
 		t.fixes = append(t.fixes, fix{field: "drops.count", choice: "2", holds: dropsHold, format: "let two drops fall"})

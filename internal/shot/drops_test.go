@@ -28,7 +28,7 @@ func TestDropsThatCannotBe(t *testing.T) {
 		field, remedy string
 	}{
 		{"beam at the surface", func(d *DropsSet) { d.Beam = d.Height }, "drops.beam", "use less than 40 cm"},
-		{"one drop meets nothing", func(d *DropsSet) { d.Count = 1 }, "drops.count", "use 2, or want a phase"},
+		{"one drop meets nothing", func(d *DropsSet) { d.Count = 1 }, "drops.count", "use 2, or choose a phase"},
 		{"collision above the tip", func(d *DropsSet) { d.Meet = 40 * cm }, "drops.meet", "use less than 40 cm"},
 		{"bore wider than the tip", func(d *DropsSet) { d.Bore = 5 * mm }, "drops.bore", "use 3 mm or less"},
 		{"column up to the tip", func(d *DropsSet) { d.ColumnHeight = 40 * cm }, "drops.column_height", "less than 40 cm"},
@@ -267,7 +267,8 @@ func TestDropsRefusals(t *testing.T) {
 		}, "drops.second.gap", "merges with it", "at least 141 ms later, 168 ms after", 1},
 		{"pours into the drop before", func(s *Set, _ *Bench) { s.Drops.Second.Gap = 60 * ms }, "drops.second.gap",
 			"would start to flow 64.0 ms after the first one began, but the drop of that hangs on the tip until 67.0 ms",
-			"have the second opening come at least 3 ms later, 63 ms after the one before, or give no gap, and it is worked out",
+			"have the second opening come at least 3 ms later, 63 ms after the one before, or leave out the gap to have it " +
+				"worked out",
 			2},
 		{"pours into it, where the gap is worked out", func(s *Set, _ *Bench) { s.Drops.Meet = 5 * mm }, "drops.column",
 			"would take it up", "meet the column as it sinks, or meet it at least 1 mm higher, at 6 mm", 2},
@@ -277,20 +278,20 @@ func TestDropsRefusals(t *testing.T) {
 		{"most shots without a collision", func(s *Set, _ *Bench) { s.Drops.Column, s.Drops.Meet = ColumnSinking, 3*mm },
 			"drops.meet", "28 of 100 shots", "meet it at least 2 mm higher, at 5 mm", 1},
 		{"a column measured to be lower", func(s *Set, _ *Bench) { s.Drops.ColumnHeight = 1 * mm }, "drops.column_height",
-			"was measured to rise to 1.0 mm, not to 10.0 mm", "give no height, and it is estimated, or measure", 1},
+			"was measured to rise to 1.0 mm, not to 10.0 mm", "leave out the height to have it estimated, or measure", 1},
 		{"a column that is highest long after it has sunk", func(s *Set, _ *Bench) {
 			s.Drops.Meet, s.Drops.ColumnTime = 15*mm, 900*ms
-		}, "drops.column_time", "a column is highest about", "give no time, and it is estimated", 1},
+		}, "drops.column_time", "a column is highest about", "leave out the time to have it estimated", 1},
 		{"a coefficient that none has", func(s *Set, _ *Bench) { s.Drops.Discharge = 0.05 }, "drops.discharge",
 			"less than a drop", "would have to be at least 0.", 1},
 		{"weighed too light", func(s *Set, _ *Bench) { s.Drops.Weighed = "20 drops 0.2 g at 19 ms" }, "drops.weighed",
-			"a drop was weighed as 10 mg, and one from this tip has about 48 mg to", "give no weighing", 1},
+			"a drop was weighed as 10 mg, and one from this tip has about 48 mg to", "leave out the weighing", 1},
 		{"weighed too heavy", func(s *Set, _ *Bench) { s.Drops.Weighed = "20 drops 4 g at 19 ms" }, "drops.weighed",
-			"weighed as 200 mg", "give no weighing", 1},
+			"weighed as 200 mg", "leave out the weighing", 1},
 		{"a splash where a column stands", func(s *Set, _ *Bench) {
 			s.Drops.Want, s.Drops.Second.Gap = WantPhase, 120*ms
 		}, "drops.second.gap", "drop 2 lands 120.0 ms after drop 1, whose column is gone 167.1 ms after it landed",
-			"at least 48 ms later, 168 ms after the one before, or want a collision", 2},
+			"at least 48 ms later, 168 ms after the one before, or choose a collision", 2},
 		{"a third one there", func(s *Set, _ *Bench) {
 			s.Drops.Want, s.Drops.Count, s.Drops.Second.Gap, s.Drops.Third.Gap = WantPhase, 3, 64*ms, 76*ms
 		}, "drops.third.gap", "drop 3 lands 140.0 ms after drop 1", "at least 92 ms later, 168 ms", 1},
@@ -315,7 +316,7 @@ func TestDropsRefusals(t *testing.T) {
 		}, "drops.first.open", "too far from those that were weighed", "weigh 20 drops at 40 ms and give their mass", 1},
 		{"a phase without a gap", func(s *Set, _ *Bench) { s.Drops.Want = WantPhase }, "drops.second.gap",
 			"when the second opening comes is not given", "have the second opening begin 168 ms after the one before, or " +
-				"later, or want a collision", 2},
+				"later, or choose a collision", 2},
 		{"a third without a gap", func(s *Set, _ *Bench) { s.Drops.Count, s.Drops.Third.Gap = 3, 0 }, "drops.third.gap",
 			"when the third opening comes is not given", "have the third opening begin", 1},
 		{"a shutter too slow for the beam", func(s *Set, _ *Bench) { s.Light.Shutter, s.Light.Lag = ByEdge, 0.3 },
@@ -327,13 +328,13 @@ func TestDropsRefusals(t *testing.T) {
 			"lower the beam by at least", 1},
 		{"no valve", func(_ *Set, b *Bench) { b.Valves = nil }, "kind", "no valve output", `the kind "valve"`, 0},
 		{"a valve that is not there", func(s *Set, _ *Bench) { s.Drops.Second.Valve = 2 }, "drops.second.valve",
-			"is of valve 2, and the board has 1", "use valve 1", 1},
+			"uses valve 2, but the board has 1", "use valve 1", 1},
 		{"no beam", func(_ *Set, b *Bench) { b.Beam = nil }, "drops.from", "no beam input", "from the valve alone", 1},
 		{"on for longer than the output may", func(_ *Set, b *Bench) { b.Valves[0].MaxOn = 12 * time.Millisecond },
 			"drops.first.open", "may only be on for 12.0 ms", "longest on-time of at least 19.0 ms", 0},
 		{"more openings than cues", func(s *Set, b *Bench) {
 			s.Drops.Count, b.MaxOpening, s.Light.Shutter = 3, 3, ByGo
-		}, "drops.count", "3 openings are asked for, and the board takes 2", "let 2 drops fall", 1},
+		}, "drops.count", "3 openings are asked for, but the board takes 2", "let 2 drops fall", 1},
 		{"closed too briefly", func(s *Set, b *Bench) { b.Lead = 200 * time.Millisecond }, "drops.second.gap",
 			"the board needs 200.0 ms", "", 0},
 		{"shutter closes before", func(s *Set, _ *Bench) { s.Light.Shutter, s.Light.OpenFor = ByGo, 300*ms },

@@ -15,7 +15,8 @@ type Passage struct {
 	BeamBroken, BeamClear time.Duration
 }
 
-// MinPassages is how many throws tell how ragged an edge is: five give its standard deviation within two fifths of it.
+// MinPassages is how many throws it takes to tell how ragged an edge is: five give its standard deviation within two
+// fifths of it.
 const MinPassages = 5
 
 // Raggedness is how ragged the edges of a sheet are at a beam, by throws of it.

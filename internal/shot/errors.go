@@ -27,7 +27,7 @@ type Fix struct {
 	Also         []Fix // more changes, after this one; they have none themselves
 }
 
-// Put makes the changes of a fix. On an error the set is unchanged. Errors: as Set.Put.
+// Put applies a fix. On an error the set is unchanged. Errors: as Set.Put.
 func (f Fix) Put(s *Set) error {
 	next := *s
 	for _, one := range append([]Fix{f}, f.Also...) {

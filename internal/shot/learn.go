@@ -14,7 +14,7 @@ import (
 	"stillwater/internal/tuning"
 )
 
-// Lesson is what the shots of one set say of its trim.
+// Lesson is what the shots of one set say about its trim.
 type Lesson struct {
 	Plan   tuning.Plan
 	Tries  []tuning.Try
@@ -25,8 +25,8 @@ type Lesson struct {
 // things. Own choice.
 const maxLearned = 100
 
-// Learn says what shots on record, the newest first, say of the trim of a set. Those of another set, of which more than
-// the trim differs, say nothing of it.
+// Learn works out what shots on record, the newest first, say about the trim of a set. Shots whose set differs in more
+// than the trim are left out.
 //
 // Errors: *FieldError or *Refusal, as Estimate.
 func Learn(set Set, shots []record.Shot, outcomes *Outcomes) (Lesson, error) {
@@ -169,7 +169,7 @@ const (
 	goodSheet  = 0.2 // of the time until a collision's sheet is widest
 )
 
-// TuningPlan is what the plan of a set says of its trim before the first try.
+// TuningPlan is what the plan of a set says about its trim before the first try.
 //
 // Errors: *FieldError or *Refusal, as Estimate.
 func TuningPlan(set Set, spread Spread, tick time.Duration) (tuning.Plan, error) {

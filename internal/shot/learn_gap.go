@@ -22,8 +22,9 @@ func (s Set) WorksOutGap() bool {
 // Aims reports whether a picture may be too high or too low.
 func (s Set) Aims() bool { return s.Kind == Throw || s.Kind == Drops && s.Drops.Want == WantCollision }
 
-// LearnGap says what shots on record, the newest first, say of the trim of the gap: those whose collision was called
-// too high, too low or good. false: the gap of the set is not worked out, cannot be, or hardly moves the collision.
+// LearnGap works out what shots on record, the newest first, say about the trim of the gap: those whose collision was
+// called too high, too low or good. false: the gap of the set is not worked out, cannot be, or hardly moves the
+// collision.
 func LearnGap(set Set, shots []record.Shot, outcomes *Outcomes) (tuning.Advice, bool) {
 	if !set.WorksOutGap() {
 		return tuning.Advice{}, false

@@ -16,7 +16,7 @@ func (s Set) Optics() optics.Setup {
 	return optics.Setup{Camera: s.Camera, Flash: s.Flash, Room: s.Room, Background: s.Background}
 }
 
-// SetOptics puts camera, lights and room.
+// SetOptics replaces camera, flash, room and background.
 func (s *Set) SetOptics(o optics.Setup) {
 	s.Camera, s.Flash, s.Room, s.Background = o.Camera, o.Flash, o.Room, o.Background
 }

@@ -137,7 +137,7 @@ func inMilliseconds(d time.Duration) string { return fmt.Sprintf("%.1f ms", d.Se
 
 // failureWords say why a shot did not run to its end and what to do; "" it did.
 func failureWords(status string) string {
-	const again = " It says nothing of the delay: leave the trim as it is, and "
+	const again = " It says nothing about the delay: leave the trim as it is, and "
 	switch status {
 	case record.StatusDone:
 		return ""
@@ -150,10 +150,10 @@ func failureWords(status string) string {
 		return "The kill switch stopped the shot." + again + "release the switch, disarm to clear the fault, and arm again."
 	case record.StatusUnlinked:
 		return "The board heard nothing from the computer and made itself safe before the shot was over." + again +
-			"look at the cable between them, then arm again."
+			"check the cable between them, then arm again."
 	case record.StatusBroken:
 		return "The shot was broken off: the board was lost, or had a fault." + again +
-			"see that it is connected and has no fault, then arm again."
+			"check that it is connected and has no fault, then arm again."
 	}
 	return "How the shot ended cannot be read from the record." + again + "shoot again."
 }

@@ -209,7 +209,7 @@ func CompareFields(text string) (unknown, missing []string, err error) {
 		delete(there, f.name)
 	}
 	if !known {
-		return nil, nil, errors.New("it has no field of a set")
+		return nil, nil, errors.New("it contains no field of a set")
 	}
 	return slices.Sorted(maps.Keys(there)), missing, nil
 }
