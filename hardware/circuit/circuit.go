@@ -54,7 +54,6 @@ type Board struct {
 	Notes         []Note
 	Strips        []*Strips // other ways to put it together
 	Extras        []Extra
-	Line          int
 	copper        map[string]Copper // by net, where it was laid
 }
 
@@ -133,15 +132,11 @@ type Carrier struct {
 	Name, Title string
 	Volts       float64 // of its pins
 	Wires       []Wire
-	Line        int
 }
 
 // Wire joins a controller's pin to a signal. Pin is a position or a port as printed on the carrier, Line its name in
 // software ("GPIO17", "PB0"; empty for supplies). A signal whose pin is Open is not wired on this carrier.
-type Wire struct {
-	Pin, Line, Signal string
-	At                int
-}
+type Wire struct{ Pin, Line, Signal string }
 
 // Label is what ready-made timing boards print beside a port of the ATmega328P, PD0 to PD7, PB0 to PB5 and PC0 to PC5:
 // D0 to D13, A0 to A5 (common practice, no source). It is empty for other lines.

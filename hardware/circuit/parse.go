@@ -178,13 +178,13 @@ func (r *reader) readCarrier(w []string) error {
 	if err != nil {
 		return r.fail(usage["carrier"], "carrier %s has no voltage", w[0])
 	}
-	r.carrier = &Carrier{Name: w[0], Title: w[1], Volts: volts, Line: r.line}
+	r.carrier = &Carrier{Name: w[0], Title: w[1], Volts: volts}
 	r.design.Carriers = append(r.design.Carriers, r.carrier)
 	return nil
 }
 
 func (r *reader) readWire(w []string) error {
-	wire := Wire{Pin: w[0], Line: strings.TrimPrefix(w[1], "-"), Signal: w[2], At: r.line}
+	wire := Wire{Pin: w[0], Line: strings.TrimPrefix(w[1], "-"), Signal: w[2]}
 	for _, other := range r.carrier.Wires {
 		if other.Pin == wire.Pin && wire.Pin != Open {
 			return r.fail("give each signal a pin of its own", "pin %s of carrier %s is used for %s and %s", wire.Pin,
@@ -197,7 +197,7 @@ func (r *reader) readWire(w []string) error {
 
 func (r *reader) readBoard(w []string) error {
 	wide, high, ok := strings.Cut(w[2], "x")
-	b := &Board{Name: w[0], Title: w[1], Line: r.line}
+	b := &Board{Name: w[0], Title: w[1]}
 	var err1, err2 error
 	b.Width, err1 = finite(wide)
 	b.Height, err2 = finite(high)

@@ -14,7 +14,6 @@ type Strips struct {
 	Places     []StripPlace
 	Links      []StripLink
 	Cuts       [][2]int
-	Line       int
 }
 
 // StripKind is how the strips run.
@@ -31,14 +30,12 @@ const (
 type StripPlace struct {
 	Ref, Pin         string
 	Col, Row, Facing int
-	Line             int
 }
 
 // StripLink is a wire from hole to hole.
 type StripLink struct {
 	Net      string
 	From, To [2]int
-	Line     int
 }
 
 func (r *reader) readStrips(w []string) error {
@@ -49,7 +46,7 @@ func (r *reader) readStrips(w []string) error {
 		!slices.Contains([]StripKind{Solderless, StripBoard}, kind) {
 		return r.fail(usage["strips"], "%q, %q is no kind of strips with its holes", w[0], w[1])
 	}
-	r.strips = &Strips{Kind: kind, Cols: size[0], Rows: size[1], Line: r.line}
+	r.strips = &Strips{Kind: kind, Cols: size[0], Rows: size[1]}
 	r.board.Strips = append(r.board.Strips, r.strips)
 	return nil
 }
@@ -68,7 +65,7 @@ func (r *reader) readPut(w []string) error {
 	if err != nil || !slices.Contains(quarters, facing) {
 		return r.fail(usage["put"], "place %q of %s is no hole", w[1], w[0])
 	}
-	place := StripPlace{Ref: ref, Pin: pin, Col: hole[0], Row: hole[1], Line: r.line}
+	place := StripPlace{Ref: ref, Pin: pin, Col: hole[0], Row: hole[1]}
 	place.Facing, _ = strconv.Atoi(facing) // one of the four
 	r.strips.Places = append(r.strips.Places, place)
 	return nil
@@ -80,7 +77,7 @@ func (r *reader) readLink(w []string) error {
 	if err1 != nil || err2 != nil || r.board.Net(w[0]) == nil {
 		return r.fail(usage["link"], "link of %q from %q to %q is none", w[0], w[1], w[2])
 	}
-	r.strips.Links = append(r.strips.Links, StripLink{w[0], [2]int(from), [2]int(to), r.line})
+	r.strips.Links = append(r.strips.Links, StripLink{w[0], [2]int(from), [2]int(to)})
 	return nil
 }
 

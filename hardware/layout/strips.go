@@ -131,7 +131,7 @@ var stripRules = []struct {
 	name  string
 	check func(*StripPlan) []string
 }{{"holes", checkStripHoles}, {"complete", checkStripsComplete}, {"joints", checkStripJoints}, {"room", checkStripRoom},
-	{"distance", checkStripDistance}, {"thick legs", checkThickLegs}}
+	{"wires", checkStripWires}, {"distance", checkStripDistance}, {"thick legs", checkThickLegs}}
 
 // Check lists all violations of the rules.
 func (p *StripPlan) Check() (list []circuit.Finding) {
@@ -236,6 +236,31 @@ func checkStripRoom(p *StripPlan) (bad []string) {
 			at := spot(e.at)
 			if !strings.HasPrefix(e.what, a.Ref+".") && p.body(a).gap(rect{at, at}) < legRadius-epsilon {
 				bad = append(bad, fmt.Sprintf("%s lies on %s", a.Ref, e.what))
+			}
+		}
+	}
+	return bad
+}
+
+// checkStripWires requires a straight way for each wire, flat on the board: over no part, and over no hole in which
+// something else is.
+func checkStripWires(p *StripPlan) (bad []string) {
+	for i, l := range p.Strips.Links {
+		from, to, name := spot(hole(l.From)), spot(hole(l.To)), fmt.Sprint("wire ", i+1)
+		for _, part := range p.parts {
+			body := p.body(part)
+			apart := body.gap(rect{from, from})
+			for side := range 4 {
+				a, b := body.side(side)
+				apart = min(apart, distance(from, to, a, b))
+			}
+			if apart < wireRadius-overlapTolerance-epsilon {
+				bad = append(bad, fmt.Sprintf("%s crosses %s", name, part.Ref))
+			}
+		}
+		for _, e := range p.ends() {
+			if e.what != name && spot(e.at).from(from, to) < wireRadius+legRadius-epsilon {
+				bad = append(bad, fmt.Sprintf("%s crosses %s", name, e.what))
 			}
 		}
 	}

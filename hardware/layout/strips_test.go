@@ -56,13 +56,17 @@ func TestStripsWithFaults(t *testing.T) {
 		slip func(*circuit.Strips)
 	}{
 		"in the gap":        {circuit.Solderless, "holes", move("D901.A", 8, 9)},
-		"two in a hole":     {circuit.Solderless, "holes", move("D901.A", 9, 8)},
+		"two in a hole":     {circuit.Solderless, "holes", move("D901.A", 11, 6)},
 		"in a cut":          {circuit.StripBoard, "holes", move("D901.A", 18, 5)},
 		"a part left out":   {circuit.StripBoard, "complete", func(s *circuit.Strips) { s.Places = s.Places[1:] }},
 		"a column beside":   {circuit.Solderless, "joints", move("D901.A", 7, 8)},
 		"a wire left out":   {circuit.Solderless, "joints", func(s *circuit.Strips) { s.Links = s.Links[1:] }},
 		"a cut left out":    {circuit.StripBoard, "joints", func(s *circuit.Strips) { s.Cuts = s.Cuts[:len(s.Cuts)-1] }},
 		"a part on another": {circuit.StripBoard, "room", move("R908", 10, 4)},
+		"a wire over a part": {circuit.Solderless, "wires", func(s *circuit.Strips) {
+			s.Links[1] = circuit.StripLink{Net: "GND", From: [2]int{11, 8}, To: [2]int{11, 2}}
+		}},
+		"a wire over a lead": {circuit.Solderless, "wires", move("D901.K", 15, 2)},
 		"one cut where two be": {circuit.StripBoard, "distance", func(s *circuit.Strips) {
 			s.Cuts = append(s.Cuts[:10], s.Cuts[11:]...) // that of row 6
 		}},
