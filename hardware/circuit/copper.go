@@ -68,11 +68,6 @@ func eliminate(g [][]float64, k int) {
 	}
 }
 
-// Ohms is the resistance between two pins, no current flowing at the others.
-func (c Copper) Ohms(from, to string) float64 {
-	return 1 / c.Among([]string{from, to}).Siemens[0][1]
-}
-
 // Worst is the largest resistance between two pins, and which they are; infinite where some are not joined.
 func (c Copper) Worst() (ohms float64, from, to string) {
 	n := len(c.Pins)

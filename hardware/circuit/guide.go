@@ -19,7 +19,7 @@ var ofVIO = []string{"kill_after", "v_rest", "v_threshold"}
 const typicalVIO = 3.3
 
 var steps = []step{
-	{"2", "12 V in, 1 A drawn (a 12 ohm, 20 W resistor): V12_F to GND", "power", "v_load"},
+	{"2", "12 V in, 1 A drawn (a 12 ohm, 20 W resistor, which gets hot): V12_F to GND", "power", "v_load"},
 	{"2", "5 V in: V5_F to GND", "power", "v_five"},
 	{"2", "12 V in the wrong way round, limit 0.2 A, for a second: V12_F to GND stays at about nothing", "power",
 		"v_reversed"},

@@ -4,6 +4,7 @@ import (
 	"encoding/csv"
 	"fmt"
 	"maps"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -36,7 +37,7 @@ func (d *Design) Parts() string {
 		for _, key := range slices.Sorted(maps.Keys(refs)) {
 			p := first[key]
 			slices.SortFunc(refs[key], compareRefs)
-			rows = append(rows, []string{b.Name, strconv.Itoa(len(refs[key])), strings.Join(refs[key], " "), p.Value,
+			rows = append(rows, []string{b.Name, strconv.Itoa(len(refs[key])), strings.Join(refs[key], " "), p.Stated(),
 				p.Type.Generic, p.Type.ratings(), strings.Join(p.Type.Makers, "; "), p.Type.With})
 		}
 	}
@@ -74,7 +75,7 @@ func (d *Design) bought() (lines []*shoppingLine) {
 			if p.Type.With != "" {
 				generic += "; with " + p.Type.With
 			}
-			add(b, 1, p.Type.Price, generic, p.Value, strings.Join(p.Type.Makers, "; "))
+			add(b, 1, p.Type.Price, generic, p.Stated(), strings.Join(p.Type.Makers, "; "))
 		}
 		for _, e := range b.Extras {
 			add(b, e.Count, e.Price, e.What, "", "")
@@ -110,21 +111,34 @@ func (d *Design) Shopping() string {
 		}
 		rows = append(rows, append(row, class.words))
 	}
-	sum := []string{"all of it, in euro: the ends of the classes, added up", "", ""}
+	sum := []string{"all of it, in euro: the ends of the classes, added up and rounded outwards", "", ""}
 	for i := range columns {
-		sum = append(sum, fmt.Sprintf("%.0f to %.0f", least[i], most[i]))
+		sum = append(sum, fmt.Sprintf("%.0f to %.0f", math.Floor(least[i]), math.Ceil(most[i])))
 	}
 	return writeCSV(append(rows, append(sum, "")))
 }
 
-// PartsOf is the list of a board's parts for a guide.
+// PartsOf is the list of a board's parts for a guide. What no board of strips has, nor hangs on a lead from it, is for
+// the board with a place for it.
 func (d *Design) PartsOf(board string) string {
+	b := d.Board(board)
 	var out strings.Builder
 	out.WriteString("| part | value | ask for | for example |\n|---|---|---|---|\n")
-	for _, p := range d.Board(board).Parts {
-		fmt.Fprintf(&out, "| %s | %s | %s | %s |\n", p.Ref, p.Value, p.Type.Generic, strings.Join(p.Type.Makers, "; "))
+	for _, p := range b.Parts {
+		what := p.Type.Generic
+		if b.replacedByLeads(p) {
+			what += "; for hole board and printed board only"
+		}
+		fmt.Fprintf(&out, "| %s | %s | %s | %s |\n", p.Ref, p.Stated(), what, strings.Join(p.Type.Makers, "; "))
 	}
 	return out.String()
+}
+
+// replacedByLeads reports whether on strips bare leads stand for a part: a connector that nothing is plugged into.
+func (b *Board) replacedByLeads(p *Part) bool {
+	return p.Type.Kind == Terminal && len(b.Strips) > 0 && !slices.ContainsFunc(b.Strips, func(s *Strips) bool {
+		return slices.ContainsFunc(s.Places, func(at StripPlace) bool { return at.Ref == p.Ref && at.Pin == "" })
+	})
 }
 
 func (t *Type) ratings() string {

@@ -99,10 +99,18 @@ var numbered = []Kind{Diode, Zener, TVS, NPN, PNP, NMOS, PMOS, Thyristor, Opto, 
 
 // Printed is what boards, plans and KiCad's files call a part: its value as it is written, or What.
 func (p *Part) Printed() string {
-	if p.Value != "" {
-		return p.Value
+	if v := p.Stated(); v != "" {
+		return v
 	}
 	return p.What()
+}
+
+// Stated is a part's value as it is written, with its unit where a number alone says nothing; empty if it has none.
+func (p *Part) Stated() string {
+	if p.Type.Kind == Battery {
+		return p.What()
+	}
+	return p.Value
 }
 
 // What is a part's value with its unit, its generic number, what a fuse holds, or its type.

@@ -97,7 +97,7 @@ buy 4 "lead" price=2
 			return l[0] == i && slices.Equal(want, l[3:8])
 		}), "%s: %s", i, lines)
 	}
-	assert.Equal(t, []string{"1 to 7", "0 to 3", "3 to 16", "2 to 12", "2 to 10"}, sums[3:8], "euro")
+	assert.Equal(t, []string{"1 to 7", "0 to 3", "3 to 16", "2 to 12", "1 to 10"}, sums[3:8], "euro")
 	whole := design(t)
 	head, _, _ = shopping(t, whole)
 	assert.Equal(t, "outputs and sensors together", head[3+len(whole.Boards)])

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"html"
 	"regexp"
 	"slices"
 	"strings"
@@ -80,6 +81,12 @@ var (
 	sheet     = regexp.MustCompile(`<rect width="100%".*?/>\n`)
 )
 
+// stepLegend says how a part's way round is drawn.
+var stepLegend = [2]string{
+	"Square leg: pin 1, of diodes and lamps K (cathode), of electrolytic capacitors and cells +. Circle: a chip's notch.",
+	"Thick side: a diode's ring, a transistor's flat face, a FET's metal tab. Resistors, fuses, other capacitors: either way.",
+}
+
 // stepPicture puts the two drawings of a board together and cuts them to it.
 func stepPicture(b *circuit.Board, number int, now, there string) string {
 	inside := func(svg string) string {
@@ -93,10 +100,13 @@ func stepPicture(b *circuit.Board, number int, now, there string) string {
 %s
 <rect x="%g" y="%g" width="%g" height="%g" style="fill:#fff;stroke:none"/>
 <text x="%g" y="%g" font-size="4" style="font-weight:bold">Step %d: %s</text>
+<text x="%g" y="%g" font-size="2.6">%s</text>
+<text x="%g" y="%g" font-size="2.6">%s</text>
 <g opacity="0.25">%s</g>
 <g>%s</g>
 </svg>
 `, width, height, left, top-around, width, height, style.FindString(now), left, top-around, width, height, wide/2,
 		top-around+5, number, "black goes in now, grey is there already. Parts' side, not built.",
+		wide/2, top-around+10, html.EscapeString(stepLegend[0]), wide/2, top-around+14, html.EscapeString(stepLegend[1]),
 		textLine.ReplaceAllString(inside(there), ""), inside(now))
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"encoding/xml"
 	"fmt"
+	"html"
 	"io"
 	"regexp"
 	"slices"
@@ -32,6 +33,9 @@ func TestStepPictures(t *testing.T) {
 			require.NoError(t, err, name)
 		}
 		assert.Contains(t, guide, "](generated/"+name+")")
+		for _, words := range stepLegend {
+			assert.Contains(t, text, html.EscapeString(words), name)
+		}
 		named := map[string]bool{}
 		for _, m := range regexp.MustCompile(`<text [^>]*>([A-Z]+\d+)(?: [^<]*)?</text>`).FindAllStringSubmatch(text, -1) {
 			named[m[1]] = true

@@ -43,7 +43,7 @@ func Places(plans []*Plan) string {
 			}
 			slices.SortStableFunc(parts, func(a, b *circuit.Part) int { return cmp.Compare(rank(a), rank(b)) })
 			for _, part := range parts {
-				rows = append(rows, []string{p.Board.Name, s.Name, part.Ref, part.Value, part.Type.Generic, legList(part),
+				rows = append(rows, []string{p.Board.Name, s.Name, part.Ref, part.Stated(), part.Type.Generic, legList(part),
 					drillNote(part)})
 			}
 		}

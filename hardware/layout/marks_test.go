@@ -59,7 +59,7 @@ func within(t *testing.T, d *drawing, part *circuit.Part, class string) point {
 	return found[0]
 }
 
-// How each part is put in: a band at the cathode, a plus at plus, a notch at pin 1's end, the flat face of a TO-92
+// How each part is put in: a band at the cathode, K and plus beside the legs of these names, a notch at pin 1's end, the flat face of a TO-92
 // towards whoever reads its legs 1 to 3 from left to right, and the tab of a TO-220 away from them (the packages' data
 // sheets, from memory).
 func TestPartsAreMarkedAsTheyStand(t *testing.T) {
@@ -96,16 +96,16 @@ func TestPartsAreMarkedAsTheyStand(t *testing.T) {
 			case circuit.Opto:
 				nearer(within(t, d, part, "notch"), leg("1"), leg("2"))
 				nearer(within(t, d, part, "notch"), leg("4"), leg("3"))
-			case circuit.Electrolytic, circuit.Battery:
-				require.Equal(t, "+", part.PinName("1"))
-				at := nearest(d, leg("1"), "+").at
-				assert.Less(t, distanceOf(at, leg("1")), 3.0)
+			}
+			if sign := part.PinName("1"); len(part.Pins) == 2 && (sign == "+" || sign == "K") && !part.TakesLeads() {
+				at := nearest(d, leg("1"), sign).at
+				assert.Less(t, distanceOf(at, leg("1")), 3.0, part.Ref)
 				nearer(at, leg("1"), leg("2"))
 			}
 		}
 	}
 	for _, kind := range []circuit.Kind{circuit.Diode, circuit.NPN, circuit.NMOS, circuit.PMOS, circuit.Timer,
-		circuit.OpAmp, circuit.Opto, circuit.Electrolytic} {
+		circuit.OpAmp, circuit.Opto, circuit.Electrolytic, circuit.LED} {
 		assert.Positive(t, addUsers[kind], kind)
 	}
 }

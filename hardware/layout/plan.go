@@ -272,12 +272,15 @@ func (d *drawing) part(part *circuit.Part) {
 	switch k := part.Type.Kind; k {
 	case circuit.Diode, circuit.Zener, circuit.TVS:
 		d.band(r, legs[0], middle)
+		d.sign(signOf(part), legs[0], middle)
 	case circuit.NPN, circuit.PNP, circuit.Thyristor, circuit.NMOS, circuit.PMOS:
 		from, to := r.side(thickSide(part))
 		d.line("mark", from, to)
 		d.pinNames(part, legs)
-	case circuit.Electrolytic, circuit.Battery:
-		d.plus(legs[0], middle)
+	case circuit.Electrolytic, circuit.Battery, circuit.LED:
+		if !part.TakesLeads() && !d.sign(signOf(part), legs[0], middle) {
+			d.write(text{words: signOf(part), size: signSize, at: legs[0]}) // a test finds that it lies on the leg
+		}
 	case circuit.Opto, circuit.Comparator, circuit.OpAmp, circuit.Timer:
 		first, last := legs[0], legs[len(legs)-1] // the notch is between them
 		notch := point{(first.x + last.x) / 2, (first.y + last.y) / 2}
@@ -297,15 +300,16 @@ func (d *drawing) part(part *circuit.Part) {
 	}
 }
 
-// plus marks a leg, on its side away from the part's middle if it can be.
-func (d *drawing) plus(at, middle point) {
-	const off = 1.9
+const signSize = 1.8
+
+// sign writes plus or cathode beside a leg, on its side away from the part's middle if it can be, and reports whether
+// there was room.
+func (d *drawing) sign(words string, at, middle point) bool {
+	const off = 1.7
 	far := math.Hypot(at.x-middle.x, at.y-middle.y)
-	t := text{words: "+", size: 2, at: point{at.x + (at.x-middle.x)/far*off, at.y + (at.y-middle.y)/far*off}}
-	places := []point{t.at, {at.x + off, at.y}, {at.x - off, at.y}, {at.x, at.y - off}, {at.x, at.y + off}}
-	if !d.put(t, places...) {
-		d.write(t)
-	}
+	away := point{at.x + (at.x-middle.x)/far*off, at.y + (at.y-middle.y)/far*off}
+	return d.put(text{words: words, size: signSize}, away, point{at.x + off, at.y}, point{at.x - off, at.y},
+		point{at.x, at.y - off}, point{at.x, at.y + off})
 }
 
 // band is the ring at a diode's cathode.
