@@ -15,6 +15,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/hardware/circuit"
+	"stillwater/hardware/kicad"
 	"stillwater/internal/need"
 )
 
@@ -37,13 +39,18 @@ func setting(t *testing.T, source, name string) float64 {
 	return numbers(t, m[1])[0]
 }
 
-// runScad makes a file of a part of a board's enclosure, and gives it and what was printed.
-func runScad(t *testing.T, board, part, ending string) (made, printed string, err error) {
+// runScad makes a file of a part of a board's enclosure, with other settings where there are some, and gives it and what
+// was printed.
+func runScad(t *testing.T, board, part, ending string, more ...string) (made, printed string, err error) {
 	t.Helper()
 	openscad := need.Tool(t, "openscad")
 	file := filepath.Join(t.TempDir(), "made."+ending)
-	out, err := exec.CommandContext(t.Context(), openscad, "-D", fmt.Sprintf("board=%q", board), "-D",
-		fmt.Sprintf("part=%q", part), "-o", file, filepath.Join(hardware, "enclosure.scad")).CombinedOutput()
+	args := []string{"-o", file}
+	for _, set := range append(more, fmt.Sprintf("board=%q", board), fmt.Sprintf("part=%q", part)) {
+		args = append(args, "-D", set)
+	}
+	out, err := exec.CommandContext(t.Context(), openscad,
+		append(args, filepath.Join(hardware, "enclosure.scad"))...).CombinedOutput()
 	if err != nil {
 		return "", string(out), err
 	}
@@ -110,6 +117,36 @@ func pillarsOf(t *testing.T, board string, high float64) (holes [][2]float64) {
 // nut is what a gland for M12 takes at most, across the corners of its nut and flange, from memory.
 const nut = 19.0
 
+// leadsOf are the parts from which a lead leaves the board's box.
+func leadsOf(b *circuit.Board) []*circuit.Part {
+	return slices.DeleteFunc(slices.Clone(b.Parts), func(p *circuit.Part) bool { return !p.TakesLeads() })
+}
+
+// assertLampsAreSeen checks that each lamp of a board stands behind a window, where the printed board has it.
+func assertLampsAreSeen(t *testing.T, b *circuit.Board, windows []float64) {
+	t.Helper()
+	text, err := os.ReadFile(boardFile(hardware, b.Name))
+	require.NoError(t, err)
+	laid, err := kicad.Read(b.Name, string(text))
+	require.NoError(t, err)
+	left, upper := math.Inf(1), math.Inf(1)
+	for _, l := range laid.Outline {
+		left, upper = min(left, l.From.X, l.To.X), min(upper, l.From.Y, l.To.Y)
+	}
+	for _, laid := range laid.Parts {
+		part := b.Part(laid.Ref)
+		if part == nil || part.Type.Kind != circuit.LED || part.TakesLeads() {
+			continue
+		}
+		x, y, seen := laid.At.X-left, b.Height-(laid.At.Y-upper), false
+		const room = 4
+		for i := 0; i < len(windows); i += 4 {
+			seen = seen || x-room >= windows[i] && y-room >= windows[i+1] && x+room <= windows[i+2] && y+room <= windows[i+3]
+		}
+		assert.True(t, seen, "%s: %s at %.1f, %.1f is behind no window", b.Name, part.Ref, x, y)
+	}
+}
+
 // The enclosure fits the boards as they are: outline, pillars under their holes, a gland for each that is bought.
 func TestEnclosureFitsTheBoards(t *testing.T) {
 	source := read(t, "enclosure.scad")
@@ -143,6 +180,8 @@ func TestEnclosureFitsTheBoards(t *testing.T) {
 		m := bought.FindStringSubmatch(part)
 		require.NotNil(t, m, b.Name)
 		assert.Len(t, said["glands"], int(numbers(t, m[1])[0]), "%s: glands", b.Name)
+		assert.Len(t, said["glands"], len(leadsOf(b)), "%s: each lead has a gland", b.Name)
+		assertLampsAreSeen(t, b, said["windows"])
 		up := said["gland_up"][0]
 		assert.LessOrEqual(t, up+nut/2, said["outer"][2]-skirt, "%s: nuts are clear of the lid's skirt", b.Name)
 		assert.GreaterOrEqual(t, up-nut/2, wall, "%s: nuts are clear of the back", b.Name)
@@ -158,8 +197,18 @@ func TestEnclosureFitsTheBoards(t *testing.T) {
 	}
 }
 
-// Both parts are solids that a printer can make, as large as they say; the lid reaches over the walls, and its hood
-// further, but not over a gland's nut.
+// The closed lid and the base are nowhere in one place; with a lid that is too tight they are.
+func TestEnclosureCloses(t *testing.T) {
+	_, printed, err := runScad(t, "first", "clash", "stl")
+	require.Error(t, err, "base and lid meet")
+	assert.Contains(t, printed, "Current top level object is empty")
+	_, printed, err = runScad(t, "first", "clash", "stl", "gap=-0.5", "rib=1")
+	require.NoError(t, err, printed)
+	assert.Regexp(t, `Simple:\s+yes`, printed)
+}
+
+// Both parts are solids that a printer can make, as large as they say; the lid reaches over the walls, and its roof
+// further back, but not over a gland's nut. Ears stand out above and below.
 func TestEnclosureIsSolid(t *testing.T) {
 	need.Tool(t, "openscad")
 	source := read(t, "enclosure.scad")
@@ -173,12 +222,14 @@ func TestEnclosureIsSolid(t *testing.T) {
 			assert.InDelta(t, want[i], high[i]-low[i], 0.01, "%s along %d", part, i)
 		}
 	}
-	sized("base", base, outer)
-	sized("lid", lid, [3]float64{outer[0] + over, outer[1] + over + setting(t, source, "hood"), wall + skirt})
+	roof := setting(t, source, "roof")
+	sized("base", base, [3]float64{outer[0], outer[1] + 2*setting(t, source, "ear"), outer[2]})
+	sized("lid", lid, [3]float64{outer[0] + over, outer[1] + over + wall, wall + skirt + roof})
 	assert.GreaterOrEqual(t, skirt, 8., "the lid reaches over the walls")
-	assert.Greater(t, setting(t, source, "hood"), 0.)
+	assert.Greater(t, roof, gap+setting(t, source, "rib"), "the roof covers the rib")
+	assert.LessOrEqual(t, skirt+roof, outer[2], "the roof does not meet what the box hangs on")
 	holes := slices.DeleteFunc(base, func(at [3]float64) bool { // what is left is in the glands' wall, off its edges
-		return at[1] > 0.01 || at[2] < 0.01 || at[2] > outer[2]-0.01
+		return math.Abs(at[1]) > 0.02 || at[2] < wall+0.02 || at[2] > outer[2]-0.01
 	})
 	require.NotEmpty(t, holes)
 	_, lidHigh := extent(lid)

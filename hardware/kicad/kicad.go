@@ -38,6 +38,7 @@ type Board struct {
 	Bare    [][]Point // areas that no zone may fill
 	Outline []Line
 	Texts   []Text // printed ones that are no part's
+	Print   []Line // printed lines that are no part's
 }
 
 // Part is a footprint on the board.

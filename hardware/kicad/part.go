@@ -146,11 +146,17 @@ func printedText(n *node, words string, here place) (Text, bool, error) {
 	return Text{words, here.on(at), layer == "B.SilkS"}, printed, err
 }
 
-// graphic reads a drawing: the outline matters, and that none is copper.
+// graphic reads a drawing: the outline and what is printed matter, and that none is copper.
 func (r *reader) graphic(n *node) error {
 	lines, err := drawn(n)
-	if n.get("layer").text(1) == "Edge.Cuts" {
+	switch layer := n.get("layer").text(1); layer {
+	case "Edge.Cuts":
 		r.board.Outline = append(r.board.Outline, lines...)
+	case "F.SilkS", "B.SilkS":
+		for _, l := range lines {
+			l.Back = layer == "B.SilkS"
+			r.board.Print = append(r.board.Print, l)
+		}
 	}
 	return err
 }

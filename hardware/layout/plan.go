@@ -221,7 +221,7 @@ func (d *drawing) zones() {
 		d.rect("group", grown(padRadius))
 		far := grown(padRadius + Barrier)
 		d.rect("barrier", far)
-		name := text{words: fmt.Sprintf("%s: %g mm to all else", g.Name, Barrier), size: 1.7, class: "zone"}
+		name := text{words: barrierName(g.Name), size: 1.7, class: "zone"}
 		middle := (far.low.x + far.high.x) / 2
 		d.put(name, point{middle, far.high.y - 1.6}, point{middle, far.low.y + 1.6}, point{middle - 6, far.high.y - 1.6},
 			point{middle - 6, far.low.y + 1.6}, point{middle, far.high.y - 3.6}, point{middle, far.low.y + 3.6},

@@ -19,7 +19,7 @@ var printedRules = []struct {
 	{"width", (*Printed).checkWidth}, {"distance", (*Printed).checkDistances}, {"barrier", (*Printed).checkBarrier},
 	{"joints", (*Printed).checkCopperJoints}, {"ground", (*Printed).checkGround},
 	{"fill", (*Printed).checkFills}, {"print", (*Printed).checkPrint},
-	{"polarity", (*Printed).checkPolarity},
+	{"polarity", (*Printed).checkPolarity}, {"barrier print", (*Printed).checkBarrierPrint},
 }
 
 // Check lists all violations by what was read, with their places as KiCad shows them. It knows nothing of how the

@@ -171,6 +171,19 @@ func slips() map[string]slip {
 			on(to(`(layer "F.SilkS")`, `(layer "F.SilkS") (hide yes)`), ref904)},
 		"a cathode's mark elsewhere": {"print", `pad D90\d.1 at ` + place + `: no "K" is printed`,
 			on(by(`\(at [^)]*\)`, "(at 60 78)"), `(gr_text "K"`)},
+		"no dashes around a contact": {"barrier print",
+			`the barrier around FLASH1 is not printed on F.SilkS along \d+\.\d mm at ` + place + `: draw a dashed line there`,
+			func(t *testing.T, text string) string {
+				for strings.Contains(text, "(gr_line") {
+					text = edited(t, text, gone, "(gr_line")
+				}
+				return text
+			}},
+		"a barrier of another contact": {"barrier print",
+			`the barrier around FLASH1 is not printed on B.SilkS along \d+\.\d mm at ` + place,
+			on(by(`\(end [^)]*\)`, "(end 60 60)"), "(gr_rect", `"B.SilkS"`)},
+		"a barrier without its name": {"barrier print", `no "FLASH1: 6 mm to all else" is printed on B.SilkS: write it at ` + place,
+			on(to("6 mm to all", "6 mm to"), `(gr_text "FLASH1: `)},
 		"no thick side": {"polarity", `part [A-Z0-9]+ at ` + place +
 			`: a line 0.3 mm thick stands at its (notch|plus|cathode|flat face|tab)`,
 			on(to("(width 0.3)", "(width 0.12)"), "(footprint", "(width 0.3)")},

@@ -161,7 +161,7 @@ func (k *starter) edge() {
 		low, high := grown(z).low, grown(z).high
 		k.f("(gr_rect (start %s) (end %s) (stroke (width 0.15) (type dash)) (fill no) (layer \"B.SilkS\") (uuid %q))\n",
 			k.xy(low), k.xy(high), key("zone "+g))
-		k.words(fmt.Sprintf("%s: %g mm to all else", g, Barrier), "B.SilkS", point{high.x, low.y - 0.8},
+		k.words(barrierName(g), "B.SilkS", point{high.x, low.y - 0.8},
 			key("zone name "+g))
 	}
 	k.words(k.titleLine(), "F.SilkS", k.titleAt(), key("title"))
