@@ -88,7 +88,7 @@ module base() {
   difference() {
     union() {
       cube(outer);
-      for (e = ears) translate([e[0], e[1] - 0.01, 0]) cube([ear, ear + 0.02, wall]);
+      for (e = ears) translate([e[0], e[1], 0]) cube([ear, ear, wall]);
       // The rib's lower side rises by 45 degrees, so that it prints without support.
       translate([0, outer[1], brim - gap]) rotate([90, 0, 90])
         linear_extrude(outer[0]) polygon([[-0.01, 0], [rib, 0], [rib, -1], [-0.01, -1 - rib]]);
