@@ -9,15 +9,15 @@ import (
 	"strings"
 )
 
-// Limit is the range that a measured value of a deck must keep at every corner, and why. A reason that begins with told
-// is of a value that the guide states and nothing depends on: it has no limit.
+// Limit is the range that a measured value of a deck must keep at every corner, and why. A reason that begins with
+// reported is of a value that the guide states and nothing depends on: it has no limit.
 type Limit struct {
 	Deck, Measure, Unit string
 	Low, High           float64 // SI; infinite where there is no limit
 	Reason              string
 }
 
-const told = "told: "
+const reported = "reported: "
 
 // Limits parses the table of limits: deck, measure, unit, low, high, reason. An empty low or high is no limit.
 func Limits(text string) (list []Limit, err error) {
@@ -41,9 +41,9 @@ func Limits(text string) (list []Limit, err error) {
 			return nil, fmt.Errorf("limits: %s %s is there twice", l.Deck, l.Measure)
 		case l.Reason == "":
 			return nil, fmt.Errorf("limits: %s %s has no reason", l.Deck, l.Measure)
-		case strings.HasPrefix(l.Reason, told) != (math.IsInf(l.Low, 0) && math.IsInf(l.High, 0)):
+		case strings.HasPrefix(l.Reason, reported) != (math.IsInf(l.Low, 0) && math.IsInf(l.High, 0)):
 			return nil, fmt.Errorf("limits: %s %s: a value has a limit, or else a reason that begins with %q", l.Deck,
-				l.Measure, told)
+				l.Measure, reported)
 		case l.Low > l.High:
 			return nil, fmt.Errorf("limits: %s %s: low is above high", l.Deck, l.Measure)
 		}

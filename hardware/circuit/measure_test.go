@@ -8,14 +8,14 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// A value has a limit and its reason, or is told and has none: no limit that cannot fail stands for one.
+// A value has a limit and its reason, or is reported and has none: no limit that cannot fail stands for one.
 func TestLimitsLimit(t *testing.T) {
-	list, err := Limits("one,a,V,,2,why\none,b,V,1,,why\none,c,V,,,told: why\n")
+	list, err := Limits("one,a,V,,2,why\none,b,V,1,,why\none,c,V,,,reported: why\n")
 	require.NoError(t, err)
 	assert.Equal(t, Limit{"one", "a", "V", math.Inf(-1), 2, "why"}, list[0])
 	assert.True(t, Row{Limit: list[2], Least: -1e9, Most: 1e9}.Within())
 	for name, text := range map[string]string{
-		"no limit": "one,a,V,,,why", "told with a limit": "one,a,V,,2,told: why", "no reason": "one,a,V,,2,",
+		"no limit": "one,a,V,,,why", "reported with a limit": "one,a,V,,2,reported: why", "no reason": "one,a,V,,2,",
 		"twice": "one,a,V,,2,why\none,a,V,,3,why", "upside down": "one,a,V,3,2,why", "no number": "one,a,V,x,2,why",
 	} {
 		_, err := Limits(text)

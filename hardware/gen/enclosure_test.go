@@ -39,8 +39,8 @@ func setting(t *testing.T, source, name string) float64 {
 	return numbers(t, m[1])[0]
 }
 
-// runScad makes a file of a part of a board's enclosure, with other settings where there are some, and gives it and what
-// was printed.
+// runScad makes a file of a part of a board's enclosure, with other settings where there are some, and gives it and
+// what was printed.
 func runScad(t *testing.T, board, part, ending string, more ...string) (made, printed string, err error) {
 	t.Helper()
 	openscad := need.Tool(t, "openscad")

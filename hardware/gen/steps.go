@@ -84,7 +84,7 @@ var (
 // stepLegend says how a part's way round is drawn.
 var stepLegend = [2]string{
 	"Square leg: pin 1, of diodes and lamps K (cathode), of electrolytic capacitors and cells +. Circle: a chip's notch.",
-	"Thick side: a diode's ring, a transistor's flat face, a FET's metal tab. Resistors, fuses, other capacitors: either way.",
+	"Thick side: a diode's ring, a transistor's flat face, a FET's metal tab. Resistors, fuses, ceramic and film: any.",
 }
 
 // stepPicture puts the two drawings of a board together and cuts them to it.
@@ -107,6 +107,7 @@ func stepPicture(b *circuit.Board, number int, now, there string) string {
 </svg>
 `, width, height, left, top-around, width, height, style.FindString(now), left, top-around, width, height, wide/2,
 		top-around+5, number, "black goes in now, grey is there already. Parts' side, not built.",
-		wide/2, top-around+10, html.EscapeString(stepLegend[0]), wide/2, top-around+14, html.EscapeString(stepLegend[1]),
+		wide/2, top-around+10, html.EscapeString(stepLegend[0]),
+		wide/2, top-around+14, html.EscapeString(stepLegend[1]),
 		textLine.ReplaceAllString(inside(there), ""), inside(now))
 }

@@ -48,7 +48,7 @@ func TestFirstBuildsLightIsTheGuides(t *testing.T) {
 		read(t, "sim", "first_beam.cir"), -1) {
 		lit[m[1]] = number(t, m[2])
 	}
-	assert.InDelta(t, head.First().Light(head.TapeSlit)[1], lit["usual"], 0.005, "usual parts, as the guide's table has them")
+	assert.InDelta(t, head.First().Light(head.TapeSlit)[1], lit["usual"], 0.005, "usual parts, as in the guide's table")
 	ohms, err := circuit.Quantity(design(t).Board("first").Part("R904").Value)
 	require.NoError(t, err)
 	said := submatch(t, read(t, "FIRST.md"), `a tip on each of its legs: (\S+) to (\S+) V\.`)
@@ -75,20 +75,20 @@ func TestWordsAgreeWithTheDecks(t *testing.T) {
 	assert.InDelta(t, delay.Typical*1e6, number(t, typical), 5)
 }
 
-// Nothing passes for a limit that a value has not: only these two are told and promised by nobody.
-func TestWhatIsToldOnly(t *testing.T) {
-	var told []string
+// Nothing passes for a limit that a value has not: only these two are reported and promised by nobody.
+func TestWhatIsReportedOnly(t *testing.T) {
+	var reported []string
 	for _, r := range rows(t) {
 		if math.IsInf(r.Low, -1) && math.IsInf(r.High, 1) {
-			told = append(told, r.Deck+" "+r.Measure)
+			reported = append(reported, r.Deck+" "+r.Measure)
 		}
 	}
-	assert.Equal(t, []string{"modulated_range seen15_5", "piezo disc_drop"}, told)
+	assert.Equal(t, []string{"modulated_range seen15_5", "piezo disc_drop"}, reported)
 	assert.Contains(t, read(t, "README.md"), "| 5 uA | seen at the typical corner, not at all |")
 }
 
-// What the first build's guide asks for beside its parts is on the shopping list, and the boards have the holes that the
-// layouts use.
+// What the first build's guide asks for beside its parts is on the shopping list, and the boards have the holes that
+// the layouts use.
 func TestFirstBuildsShopping(t *testing.T) {
 	b, guide := design(t).Board("first"), strings.Join(strings.Fields(read(t, "FIRST.md")), " ")
 	var bought []string

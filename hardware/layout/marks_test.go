@@ -59,9 +59,9 @@ func within(t *testing.T, d *drawing, part *circuit.Part, class string) point {
 	return found[0]
 }
 
-// How each part is put in: a band at the cathode, K and plus beside the legs of these names, a notch at pin 1's end, the flat face of a TO-92
-// towards whoever reads its legs 1 to 3 from left to right, and the tab of a TO-220 away from them (the packages' data
-// sheets, from memory).
+// How each part is put in: a band at the cathode, K and plus beside the legs of these names, a notch at pin 1's end,
+// the flat face of a TO-92 towards whoever reads its legs 1 to 3 from left to right, and the tab of a TO-220 away from
+// them (the packages' data sheets, from memory).
 func TestPartsAreMarkedAsTheyStand(t *testing.T) {
 	addUsers := map[circuit.Kind]int{}
 	for _, b := range append(design(t).Boards, turnedParts(t)) {

@@ -182,7 +182,8 @@ func slips() map[string]slip {
 		"a barrier of another contact": {"barrier print",
 			`the barrier around FLASH1 is not printed on B.SilkS along \d+\.\d mm at ` + place,
 			on(by(`\(end [^)]*\)`, "(end 60 60)"), "(gr_rect", `"B.SilkS"`)},
-		"a barrier without its name": {"barrier print", `no "FLASH1: 6 mm to all else" is printed on B.SilkS: write it at ` + place,
+		"a barrier without its name": {"barrier print",
+			`no "FLASH1: 6 mm to all else" is printed on B.SilkS: write it at ` + place,
 			on(to("6 mm to all", "6 mm to"), `(gr_text "FLASH1: `)},
 		"no thick side": {"polarity", `part [A-Z0-9]+ at ` + place +
 			`: a line 0.3 mm thick stands at its (notch|plus|cathode|flat face|tab)`,
