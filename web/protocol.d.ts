@@ -723,6 +723,8 @@ export interface CameraView {
 	open: number;
 	busy: string;
 	waits: boolean;
+	/** What was said of which shot a frame is waits to be matched. */
+	matching: boolean;
 	changed: CameraChange | null;
 	clashes: CameraClash[];
 	kept: string;
@@ -735,6 +737,8 @@ export interface CameraView {
 	/** Something moves along a path: the delay can be learned from frames. */
 	moves: boolean;
 	lesson: CameraLesson | null;
+	/** Measurements from frames. */
+	on_record: number;
 }
 
 /** Shares of a frame's width and height, from its top left. */
@@ -786,7 +790,6 @@ export interface CameraFrame {
 export interface CameraLesson {
 	measured: number;
 	waiting: number;
-	on_record: number;
 	trim_ms: number;
 	low_ms: number;
 	high_ms: number;

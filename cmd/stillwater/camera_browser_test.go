@@ -327,6 +327,7 @@ func TestFrameIsThatShot(t *testing.T) {
 	p.js(fmt.Sprintf(keyIn, "ArrowLeft"))
 	p.until("previous frame", `document.querySelector(".camera-title b").textContent === "PICT0471"`)
 	p.js(fmt.Sprintf(keyIn, "ArrowRight"))
+	p.until("it can be taken back", `document.querySelector(".take-back").checkVisibility({ visibilityProperty: true })`)
 	p.tap(".camera-dialog .take-back")
 	p.until("it is taken back", `
 		![...document.querySelectorAll(".camera-sure")].some((n) => n.textContent.includes("you said"))`)
@@ -350,6 +351,55 @@ func (p *phone) sayShot(number int) {
 	p.tap(".camera-dialog .camera-which .primary")
 }
 
+// TestPairIsTakenAtOnce: what is said of a frame is said to be taken at once, in the dialog and with the frames, until it
+// is matched; what was said of another frame before is not shown in its place, nor can it be taken back meanwhile.
+func TestPairIsTakenAtOnce(t *testing.T) {
+	t.Parallel()
+	c, p, files := cameraEvening(t, startBrowser(t))
+	p.openCamera()
+	p.choose(".camera input[type=file]", files...)
+	p.until("all are matched", `document.querySelector(".camera-counts").textContent.startsWith("8 shots: 7 certain")`)
+	p.dialogTo(1)
+	p.sayShot(1)
+	p.until("it is said", `document.querySelector(".camera-title").textContent.includes("Shot 1, as you said")`)
+	p.js(fmt.Sprintf(keyIn, "ArrowRight"))
+	p.until("the next one", `document.querySelector(".camera-title b").textContent === "PICT0472"`)
+	c.held.Store(true)
+	p.tap(".camera-dialog .no-shot")
+	p.until("it is taken", `document.querySelector(".camera-says").textContent === "Saved, matched when nothing is armed."`)
+	assert.Contains(t, p.plain(".camera-title"), "Shot 2, certain", "as it was so far")
+	assert.Equal(t, "hidden", eval[string](p, `getComputedStyle(document.querySelector(".take-back")).visibility`))
+	p.picture("pair-is-taken")
+	p.js(`document.querySelector(".camera-dialog").close()`)
+	p.until("the same stands with the frames", `document.querySelector(".camera-changed p").textContent ===
+		"PICT0472: saved, matched when nothing is armed."`)
+	assert.Equal(t, "hidden", eval[string](p, `getComputedStyle(document.querySelector(".camera-changed button")).visibility`))
+	c.held.Store(false)
+	p.until("it is matched", `document.querySelector(".camera-changed p").textContent.startsWith(
+		"PICT0472 is no shot, as you said.")`)
+	p.clean()
+}
+
+// TestUnmatchedSaysWhatToDo: with frames of which nobody knows the shot, what to do is said; the guess is no answer that
+// is typed already.
+func TestUnmatchedSaysWhatToDo(t *testing.T) {
+	t.Parallel()
+	_, p, _ := cameraEvening(t, startBrowser(t))
+	p.openCamera()
+	alone := filepath.Join(t.TempDir(), "PICT0900.JPG")
+	taken := framestest.WithExif(framestest.Plain(600, 400), "2026:11:24 17:30:00", "")
+	require.NoError(t, os.WriteFile(alone, taken, 0o666))
+	p.choose(".camera input[type=file]", alone)
+	p.until("it is there", `document.querySelectorAll(".camera-frame img").length === 1`)
+	p.until("it says what to do", `document.querySelector(".camera-counts").textContent ===
+		"8 shots: 0 certain, 0 likely, 8 unmatched. Open a frame and say which shot it is: one pair often settles the others."`)
+	p.dialogTo(1)
+	assert.Empty(t, p.value(".camera-which input"))
+	assert.Equal(t, "Type which shot it is", p.plain(".camera-which .primary"))
+	p.picture("unmatched")
+	p.clean()
+}
+
 const suresOf = `[...document.querySelectorAll(".camera-list .camera-sure")].map((n) => n.textContent).join("; ")`
 
 // TestWhatAPairChanges: a wrong number says at once what it changed, also of what was said before, and one tap takes
@@ -371,6 +421,7 @@ func TestWhatAPairChanges(t *testing.T) {
 	assert.Equal(t, before, eval[string](p, place), "nothing moves")
 	assert.True(t, eval[bool](p, `(n => n.scrollHeight <= n.clientHeight + 1)(document.querySelector(".camera-says"))`))
 	p.picture("pair-changes")
+	p.until("it can be taken back", `document.querySelector(".take-back").checkVisibility({ visibilityProperty: true })`)
 	p.tap(".camera-dialog .take-back")
 	p.until("all of it is taken back", suresOf+fmt.Sprintf(" === %q", right))
 	assert.Equal(t, "5", p.value(".camera-which input"), "the number is what is known again")
@@ -381,6 +432,7 @@ func TestWhatAPairChanges(t *testing.T) {
 	assert.Contains(t, p.plain(".camera-says"), "PICT0474 is no shot, as you said.")
 	p.tap(`.camera-dialog .strip-steps button:nth-of-type(3)`)
 	p.until("the same stands with the frames", `
+		document.querySelector(".camera-changed button").checkVisibility({ visibilityProperty: true }) &&
 		document.querySelector(".camera-changed p")?.textContent.startsWith("PICT0474 is no shot, as you said.")`)
 	p.tap(".camera-changed button")
 	p.until("and is taken back there", suresOf+fmt.Sprintf(" === %q", right))
@@ -398,7 +450,7 @@ func TestWhatAPairChanges(t *testing.T) {
 	clashes := `[...document.querySelectorAll("[aria-label^='Pairs that'] :is(p, button)")].map((n) => n.textContent)`
 	said := eval[[]string](p, clashes)
 	require.Len(t, said, 3)
-	assert.Contains(t, said[0], "until it is taken back no match is certain")
+	assert.Contains(t, said[0], "Until one is taken back no match is certain")
 	assert.Equal(t, []string{"Take back: PICT0471 is shot 1", "Take back: PICT0472 is shot 7"}, said[1:])
 	assert.NotContains(t, eval[string](p, suresOf), "certain")
 	assert.Contains(t, p.plain(".camera-counts"), "0 certain")
@@ -533,6 +585,19 @@ func TestRulerByTwoTaps(t *testing.T) {
 		at := eval[[]float64](p, `[...document.querySelectorAll(".point:not([hidden])")].map(
 			(n) => parseFloat(n.style.left))`)
 		assert.InDeltaSlice(t, []float64{25, 75}, at, 1)
+		places := `[...document.querySelectorAll(".point:not([hidden])")].flatMap(
+			(n) => [parseFloat(n.style.left), parseFloat(n.style.top)])`
+		p.down(r[0]+0.5*r[2], r[1]+0.9*r[3])
+		for _, by := range []float64{3, 8, 14, 5} {
+			p.move(r[0]+0.5*r[2]+by, r[1]+0.9*r[3])
+		}
+		p.up(r[0]+0.5*r[2]+5, r[1]+0.9*r[3])
+		assert.InDeltaSlice(t, []float64{25, 50, 75 + 2/r[2]*100, 50}, eval[[]float64](p, places), 0.8,
+			"a finger that slides and comes back moves the mark by what is left of that, and throws it nowhere")
+		place(0.25, 0.5)
+		place(0.2, 0.7)
+		assert.InDeltaSlice(t, []float64{20, 70}, eval[[]float64](p, places)[:2], 1, "the one that was chosen is moved")
+		place(0.25, 0.5)
 		p.tap(".camera-marking .primary")
 		p.until("what is not typed is asked for",
 			`/Type a length like 10\scm\./.test(document.querySelector(".camera-dialog").textContent)`)
@@ -591,7 +656,7 @@ func TestReferenceIsPending(t *testing.T) {
 	}
 	p.until("all are matched, and one is no shot", `document.querySelectorAll(".camera-frame").length === 8 && `+
 		sure("no shot"))
-	assert.Contains(t, p.plain(".camera-measure > p"), "Open a frame without liquid")
+	assert.Contains(t, p.plain(".camera-measure > p"), "Open a frame without liquid, unfold")
 	p.dialogTo(1)
 	p.tap(".camera-reference > summary")
 	assert.Regexp(t, `^A frame shows [\d.]+\s[cm]*m of the scene, as the set assumes until a ruler is set\.`,
@@ -642,8 +707,9 @@ func TestRecordingIsSaidAtOnce(t *testing.T) {
 	p.js(`(real => { window.fetch = async (path, options) => {
 		const answer = await real(path, options);
 		if (!/^\/camera\/\d+$/.test(path)) return answer;
-		const view = { ...await answer.json(), empty: "PICT0471", lesson: { measured: 7, waiting: 7, on_record: 0,
+		const view = { ...await answer.json(), empty: "PICT0471", lesson: { measured: 7, waiting: 7,
 			words: "Good 2 of 2 at a trim of 0 ms." } };
+		if (window.contradicted) Object.assign(view, { lesson: null, on_record: 13 });
 		return new Response(JSON.stringify({ ...view, busy: window.busy ?? view.busy }));
 	}; })(window.fetch)`)
 	p.openCamera()
@@ -660,6 +726,12 @@ func TestRecordingIsSaidAtOnce(t *testing.T) {
 	assert.Equal(t, c.session, c.await(t, "accept").Session)
 	p.js(`window.busy = ""`)
 	p.until("that is over", says("Record 7 measurements"))
+	p.js(`window.contradicted = true`)
+	c.be(func(s *control.Snapshot) { s.Camera.Version++ })
+	p.until("what is on record can be taken back, though the frames say nothing now",
+		`document.querySelector(".camera-measure .withdraw").checkVisibility({ visibilityProperty: true }) &&
+		document.querySelector(".camera-measure .withdraw").textContent === "Take back the 13 on record"`)
+	assert.Contains(t, p.plain(".camera-measure > p"), "On record from frames: 13.")
 	p.clean()
 }
 

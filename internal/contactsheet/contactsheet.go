@@ -88,6 +88,7 @@ type Sheet struct {
 	dry       bool // nothing is kept
 	only      bool
 	open      func(frame string) (end func(), err error)
+	partly    func(s *Sheet, done, of int)
 	shown     map[string]*pictured // what each frame that was looked at shows, by name
 	known     map[string]*knownFrame
 	listed    map[string]bool
@@ -103,7 +104,8 @@ type Row struct {
 	Shot  record.Shot
 	Frame *frames.Frame // nil: none is probable enough to name
 	match.Match
-	pictured *pictured // nil: not looked at
+	pictured     *pictured // nil: not looked at
+	contradicted bool      // what a person said of this boot's shots cannot all be
 }
 
 // ClockOffset is how far the camera's clock was from the record's, where enough was matched to say so.
@@ -125,6 +127,10 @@ type Options struct {
 	Black      string // the frame with the flash off, which the room is judged by; "" none
 	Only       bool   // a frame that is known and not in the folder is forgotten, and does not count as it was
 
+	// Partly is called with what is known when all is matched, and after each picture that was looked at, of so many; nil
+	// does nothing.
+	Partly func(s *Sheet, done, of int)
+
 	// Open is called before a frame's files are opened, and what it returns when they are closed. An error leaves them
 	// closed, and is what is said of the frame. nil does nothing.
 	Open func(frame string) (end func(), err error)
@@ -143,11 +149,14 @@ func (o *Options) aside() []string {
 // was found. What a person settled before counts again.
 func Make(ctx context.Context, source Source, session record.Summary, folder *frames.Folder, o Options) (Sheet, error) {
 	s := Sheet{Session: session, progress: o.Progress, store: o.FrameStore, dry: o.DryRun, said: o.said,
-		only: o.Only, open: o.Open, noShot: map[string]bool{}, aside: o.aside(),
+		only: o.Only, open: o.Open, partly: o.Partly, noShot: map[string]bool{}, aside: o.aside(),
 		listed: map[string]bool{}, away: map[string]bool{},
 		shown: map[string]*pictured{}}
 	if o.Open == nil {
 		s.open = func(string) (func(), error) { return func() {}, nil }
+	}
+	if o.Partly == nil {
+		s.partly = func(*Sheet, int, int) {}
 	}
 	if o.Progress == nil {
 		s.progress = func(int) func(int) { return func(int) {} }
@@ -295,6 +304,9 @@ func (s *Sheet) matchBoot(first, last int, timed []frames.Frame, matched []bool,
 			sure++
 			matched[free[m.Frame]] = true
 		}
+	}
+	for i := range rows {
+		rows[i].contradicted = len(found.Contradictions) > 0
 	}
 	for _, c := range found.Contradictions {
 		s.Contradictions = append(s.Contradictions, contradictionOf(&rows[c[0].Shot], &rows[c[1].Shot]))

@@ -142,7 +142,7 @@ func TestMake(t *testing.T) {
 	var out bytes.Buffer
 	require.NoError(t, s.Write(&out))
 	assert.Contains(t, out.String(), "Of 8 shots 7 have a frame that is certain, 0 one that is likely; 1 are open.")
-	assert.Regexp(t, `The camera's clock was (3h0m0s|2h59m59s|3h0m1s) behind`, out.String())
+	assert.Regexp(t, `The camera's clock was (3 h|2 h 59 min 59 s|3 h 1 s) behind`, out.String())
 	assert.Contains(t, out.String(), "Frames of no shot: 1 (PICT0478)")
 
 	out.Reset()
@@ -265,11 +265,32 @@ func TestPairsThatContradictEachOther(t *testing.T) {
 		return list
 	}
 	assert.Empty(t, contradictions("1=0471", "4=0473", "8=0477"))
-	assert.Equal(t, []string{"You said that PICT0471 is shot 1, and that PICT0473 is shot 2: the shots are 21s apart, " +
-		"the frames 1m48s. If the camera's clock was not set meanwhile, one of them is wrong, and until it is taken back " +
-		"no match is certain. Take one back with --pair 1=none or --pair 2=none."},
+	assert.Equal(t, []string{"You said that PICT0471 is shot 1, and that PICT0473 is shot 2: the shots are 21 s apart, " +
+		"the frames 1 min 48 s. Until one is taken back no match is certain: the wrong one; or, if the camera's clock was " +
+		"set between them, the one on the side with fewer frames, as these are matched by one clock only. Take one back " +
+		"with --pair 1=none or --pair 2=none."},
 		contradictions("1=0471", "2=0473"))
 	assert.Len(t, contradictions("1=0471", "2=0473", "5=0474"), 2, "the wrong one is in both")
+}
+
+// What is not certain does not look as certain as what is.
+func TestHowSureInWords(t *testing.T) {
+	for p, want := range map[float64]string{0.694: "69 %", 0.98: "98 %", 0.99: "99.0 %", 0.9949: "99.4 %", 0.995: "99.5 %",
+		0.9999: "99.9 %", 1: "99.9 %"} {
+		assert.Equal(t, want, percent(p), "%v", p)
+	}
+	likely := Row{Frame: &frames.Frame{}, Match: match.Match{Sure: match.Likely, Probability: 0.9999}}
+	assert.Equal(t, "likely, 99.9 %", likely.sureWords())
+	likely.contradicted = true
+	assert.Equal(t, "likely, but contradicted", likely.sureWords())
+	for d, want := range map[time.Duration]string{0: "0 s", 14 * time.Second: "14 s", -92 * time.Second: "1 min 32 s",
+		3*time.Hour + 300*time.Millisecond: "3 h"} {
+		assert.Equal(t, want, apartWords(d))
+	}
+	s := Sheet{Rows: []Row{{Match: match.Match{Sure: match.Open}}}}
+	assert.Equal(t, "Frames of no shot", s.extraWords())
+	s.Rows[0].Frame = &frames.Frame{}
+	assert.Equal(t, "Frames not matched", s.extraWords(), "it may be a shot's")
 }
 
 func sheetRow(t *testing.T, source shots, folder *frames.Folder, pair string) string {
@@ -344,7 +365,7 @@ func TestEmpty(t *testing.T) {
 	require.NoError(t, s.Write(&out))
 	s = Sheet{Rows: []Row{{Match: match.Match{Sure: match.Open, NoFrame: 1}}}}
 	assert.Equal(t, "open: probably without a frame, 99.9 %", s.Rows[0].sureWords())
-	for p, want := range map[float64]string{0.72: "likely, 72 %", 0.976: "likely, 98 %", 0.9871: "likely, 98.7 %"} {
+	for p, want := range map[float64]string{0.72: "likely, 72 %", 0.976: "likely, 97 %", 0.9871: "likely, 98.7 %"} {
 		likely := Row{Frame: &frames.Frame{}, Match: match.Match{Sure: match.Likely, Probability: p}}
 		assert.Equal(t, want, likely.sureWords())
 	}

@@ -187,7 +187,7 @@ func (s *Sheet) keepMatches(ctx context.Context) error {
 // wanted now, or else made anew from its file.
 func (s *Sheet) picture(ctx context.Context, folder *frames.Folder, r *Row) (small []byte, p pictured, _ error) {
 	k := s.known[r.Frame.Name]
-	if k != nil && k.stored && k.saw.Picture != nil && k.saw.Picture.Against == s.reference.against(r) {
+	if s.isLookedAt(r) {
 		small, err := s.store.FramePicture(ctx, s.Session.ID, r.Frame.Name)
 		if !errors.Is(err, record.ErrNotFound) {
 			return small, *k.saw.Picture, err
@@ -218,6 +218,12 @@ func (s *Sheet) picture(ctx context.Context, folder *frames.Folder, r *Row) (sma
 	}
 	k.saw.Picture = &p
 	return small, p, s.keep(ctx, k, small)
+}
+
+// isLookedAt reports whether it is known what a row's picture shows against what is wanted now.
+func (s *Sheet) isLookedAt(r *Row) bool {
+	k := s.known[r.Frame.Name]
+	return k != nil && k.stored && k.saw.Picture != nil && k.saw.Picture.Against == s.reference.against(r)
 }
 
 // pictureAway is what is kept of a row's frame that is not in the folder. What was measured against something else than

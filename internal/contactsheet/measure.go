@@ -248,6 +248,13 @@ func (s *Sheet) look(ctx context.Context, folder *frames.Folder, m Measure) erro
 	if m.Loose {
 		rows = append(rows, s.looseRows()...)
 	}
+	for _, r := range rows {
+		if s.isLookedAt(r) {
+			r.pictured = s.known[r.Frame.Name].saw.Picture
+			s.shown[r.Frame.Name] = r.pictured
+		}
+	}
+	s.partly(s, 0, len(rows))
 	progress := s.progress(len(rows))
 	for i, r := range rows {
 		_, p, err := s.picture(ctx, folder, r)
@@ -260,6 +267,7 @@ func (s *Sheet) look(ctx context.Context, folder *frames.Folder, m Measure) erro
 			r.pictured = &p
 			s.shown[r.Frame.Name] = &p
 		}
+		s.partly(s, i+1, len(rows))
 		progress(i + 1)
 	}
 	return nil

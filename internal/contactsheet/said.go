@@ -1,6 +1,7 @@
 package contactsheet
 
 import (
+	"cmp"
 	"fmt"
 	"path"
 	"slices"
@@ -127,12 +128,28 @@ type Contradiction struct {
 	Apart      time.Duration // the frames
 }
 
-// Words say it in a sentence.
+// Words say it in sentences, with what to do where both are right: one clock is looked for in all of a boot.
 func (c *Contradiction) Words() string {
-	return fmt.Sprintf("You said that %s is shot %d, and that %s is shot %d: the shots are %v apart, the frames %v. If "+
-		"the camera's clock was not set meanwhile, one of them is wrong, and until it is taken back no match is certain.",
-		oneLine(c.Frames[0]), c.Shots[0], oneLine(c.Frames[1]), c.Shots[1], c.ShotsApart.Round(time.Second),
-		c.Apart.Round(time.Second))
+	return fmt.Sprintf("You said that %s is shot %d, and that %s is shot %d: the shots are %s apart, the frames %s. Until "+
+		"one is taken back no match is certain: the wrong one; or, if the camera's clock was set between them, the one "+
+		"on the side with fewer frames, as these are matched by one clock only.",
+		oneLine(c.Frames[0]), c.Shots[0], oneLine(c.Frames[1]), c.Shots[1], apartWords(c.ShotsApart), apartWords(c.Apart))
+}
+
+// apartWords are a time to the second, whichever way it goes.
+func apartWords(d time.Duration) string {
+	d = d.Round(time.Second).Abs()
+	text := ""
+	for _, unit := range []struct {
+		name string
+		long time.Duration
+	}{{"h", time.Hour}, {"min", time.Minute}, {"s", time.Second}} {
+		if n := d / unit.long; n > 0 {
+			text += fmt.Sprintf("%d %s ", n, unit.name)
+		}
+		d %= unit.long
+	}
+	return cmp.Or(strings.TrimSpace(text), "0 s")
 }
 
 // ForCommandLine is Words with what to do about it there.

@@ -4,6 +4,7 @@ import (
 	"encoding/csv"
 	"fmt"
 	"io"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -59,7 +60,7 @@ func (s *Sheet) Write(w io.Writer) error {
 	for _, c := range s.Clocks {
 		fmt.Fprintf(w, "The camera's clock was %s.\n", clockWords(c.Offset))
 	}
-	list(w, "Frames of no shot", s.Extra)
+	list(w, s.extraWords(), s.Extra)
 	list(w, "Frames that do not say when they were taken", s.Untimed)
 	if s.Lost > 0 {
 		fmt.Fprintf(w, "Shots of the record that cannot be read: %d.\n", s.Lost)
@@ -75,6 +76,14 @@ func (s *Sheet) Write(w io.Writer) error {
 		fmt.Fprintf(w, "\n%s\n", s.Room.words())
 	}
 	return nil
+}
+
+// extraWords say what the frames are that no shot has: where one may be a shot's, nobody knows.
+func (s *Sheet) extraWords() string {
+	if slices.ContainsFunc(s.Rows, func(r Row) bool { return r.Sure == match.Open && r.Frame != nil }) {
+		return "Frames not matched"
+	}
+	return "Frames of no shot"
 }
 
 func (r *Row) name() string {
@@ -100,15 +109,20 @@ func (r *Row) sureWords() string {
 	case r.Frame == nil:
 		return string(match.Open)
 	}
+	if r.contradicted && r.Sure == match.Likely { // its probability is of one clock
+		return "likely, but contradicted"
+	}
 	return fmt.Sprintf("%s, %s", r.Sure, percent(r.Probability))
 }
 
-// percent never says that something is beyond question. What is certain begins beyond 98 %, which takes a decimal.
+// percent never says that something is beyond question, nor more than there is: what lacks a little to be certain shall
+// not look as if it were. What is certain begins beyond 98 %, which takes a decimal.
 func percent(p float64) string {
+	const rounding = 1e-9 // of floating point
 	if p > 0.98 {
-		return fmt.Sprintf("%.1f %%", min(p*100, 99.9))
+		return fmt.Sprintf("%.1f %%", min(math.Floor(p*1000+rounding)/10, 99.9))
 	}
-	return fmt.Sprintf("%.0f %%", p*100)
+	return fmt.Sprintf("%.0f %%", math.Floor(p*100+rounding))
 }
 
 func clockWords(offset time.Duration) string {
@@ -116,9 +130,9 @@ func clockWords(offset time.Duration) string {
 	case offset == 0:
 		return "right, to the second"
 	case offset < 0:
-		return fmt.Sprintf("%v behind", -offset)
+		return apartWords(offset) + " behind"
 	default:
-		return fmt.Sprintf("%v ahead", offset)
+		return apartWords(offset) + " ahead"
 	}
 }
 

@@ -36,6 +36,9 @@ const (
 	maxDepth = 6 // of folders in folders
 )
 
+// ErrTooManyFiles means that a folder has more than MaxFiles.
+var ErrTooManyFiles = fmt.Errorf("there are more than %d files: give a folder with fewer", MaxFiles)
+
 // kinds are the names that cameras give, by their ends. The files of one frame have one name before that; what stands
 // first here is looked at first.
 var kinds = []string{".jpg", ".jpeg", ".jpe", ".heic", ".heif", ".hif", ".dng", ".nef", ".arw", ".cr2", ".pef"}
@@ -118,7 +121,7 @@ func (f *Folder) List(ctx context.Context) (list []Frame, problems []error, _ er
 			return nil
 		}
 		if files++; files > MaxFiles {
-			return fmt.Errorf("there are more than %d files: give a folder with fewer", MaxFiles)
+			return ErrTooManyFiles
 		}
 		stem := strings.TrimSuffix(name, path.Ext(name))
 		frame := byName[stem]

@@ -33,7 +33,8 @@ type found struct {
 const maxProblems = 20
 
 // look matches a session's frames and looks at them.
-func (i *Intake) look(ctx context.Context, session int64, settle []said) (f found, err error) {
+func (i *Intake) look(ctx context.Context, e *evening, settle []said) (f found, err error) {
+	session := e.session
 	s, err := i.find(ctx, session)
 	if err != nil {
 		return f, err
@@ -57,6 +58,7 @@ func (i *Intake) look(ctx context.Context, session int64, settle []said) (f foun
 	if err != nil {
 		return f, err
 	}
+	o.Partly = i.partly(e, settle)
 	sheet, err := contactsheet.Make(ctx, i.o.Journal, s, folder, o)
 	if err != nil && g.Empty != "" && ctx.Err() == nil { // the empty frame may be gone
 		emptyProblem := err
@@ -221,8 +223,9 @@ func (f *found) show(s *contactsheet.Sheet, accepted []control.PastMeasured) {
 	for _, m := range s.Recorded(func(m contactsheet.Measurement) bool { return slices.Contains(accepted, pastOf(m)) }) {
 		f.recorded = append(f.recorded, pastOf(m))
 	}
+	f.view.OnRecord = len(f.recorded)
 	if l := s.LessonFact(); l != nil {
-		f.view.Lesson = &page.CameraLesson{Measured: l.Measured, Waiting: len(f.measured), OnRecord: len(f.recorded),
+		f.view.Lesson = &page.CameraLesson{Measured: l.Measured, Waiting: len(f.measured),
 			TrimMs: l.TrimMs, LowMs: l.LowMs, HighMs: l.HighMs, Words: l.Words}
 	}
 }
@@ -272,6 +275,10 @@ func (i *Intake) Frames(ctx context.Context, session int64) (page.CameraView, er
 	defer i.mu.Unlock()
 	view := e.view
 	view.Busy, view.Waits, view.Changed = e.busy, e.busy == waiting, e.pairs.Changed
+	view.Matching = len(e.pairs.Said) > 0
+	if view.Busy == looking && e.seen.of > 0 {
+		view.Busy = fmt.Sprintf("%s: %d of %d", looking, e.seen.done, e.seen.of)
+	}
 	if view.Busy == "" && len(view.Frames) > 0 && i.isChanged(session) {
 		view.Busy = looking
 	}

@@ -29,7 +29,7 @@ func TestFullDisk(t *testing.T) {
 	whole, err := put(s, 1, page.CameraFile{Name: "B.JPG", Size: 30_000}, jpegOf(30_000), 10_000)
 	require.NoError(t, err)
 	assert.True(t, whole)
-	s.looked(s.news(1))
+	s.looked(1, s.news(1))
 	s.free = freeBytes
 	_, err = put(s, 1, page.CameraFile{Name: "C.JPG", Size: 30_000}, jpegOf(30_000), 10_000)
 	assert.ErrorContains(t, err, "C.JPG was not kept", "the record's share of a small disk")

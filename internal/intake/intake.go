@@ -83,12 +83,17 @@ type evening struct {
 	pairs    pairs
 	failed   string // why the last look failed
 	busy     string
+	seen     progress
+	stop     context.CancelCauseFunc // ends the look that goes on; nil: none does
 	view     page.CameraView
 	made     bool // the view
 	shots    map[int64]control.FrameView
 	measured []control.PastMeasured
 	recorded []control.PastMeasured // measurements on record that are from frames
 }
+
+// progress is how many of an evening's pictures were looked at, of how many; 0 of 0: it is not known.
+type progress struct{ done, of int }
 
 // maxDecoded is what decoding a picture may take beside the daemon's own 32 MB, in bytes: the service's GOMEMLIMIT
 // leaves 160 MB. A baseline JPEG of any camera takes less.
@@ -345,6 +350,9 @@ func (i *Intake) run(ctx context.Context, display Display) {
 			i.mu.Unlock()
 			in = unarmed.Check
 		case e != nil:
+			i.mu.Lock()
+			i.say(e, looking)
+			i.mu.Unlock()
 			i.work(ctx, e)
 			continue
 		}
@@ -401,14 +409,21 @@ func (i *Intake) rest(ctx context.Context, in time.Duration) {
 	}
 }
 
-// work looks at an evening's frames, unless something is armed meanwhile: then it is due still. What a person said
-// waits until what the frames were before is kept, so that what it changes can be said, whatever ends the program.
+// errSaid means that somebody said which shot a frame is, which comes before looking at more pictures.
+var errSaid = errors.New("something was said of a frame")
+
+// work looks at an evening's frames, unless something is armed meanwhile, or said of them: then it is due still. What a
+// person said waits until what the frames were before is kept, so that what it changes can be said, whatever ends the
+// program.
 func (i *Intake) work(ctx context.Context, e *evening) {
+	ctx, stop := context.WithCancelCause(ctx)
+	defer stop(nil)
 	i.mu.Lock()
 	wanted, p := e.wanted, e.pairs
 	if len(p.Said) > 0 && p.Before == nil && e.made {
 		p.Before = pairedOf(e.view.Frames)
 	}
+	e.stop, e.seen = stop, progress{}
 	i.mu.Unlock()
 	settle := p.Said
 	switch {
@@ -421,37 +436,77 @@ func (i *Intake) work(ctx context.Context, e *evening) {
 	news := i.store.news(e.session)
 	var f found
 	err := unarmed.Do(ctx, i.armed, func(ctx context.Context) (err error) {
-		f, err = i.look(ctx, e.session, settle)
+		f, err = i.look(ctx, e, settle)
 		return err
 	})
+	i.mu.Lock()
+	e.stop = nil
+	i.mu.Unlock()
 	if errors.Is(err, unarmed.ErrArmed) || ctx.Err() != nil {
 		return
 	}
-	if refused := i.settled(e, settle, f, err); !refused { // or else it is due still, without that
+	if refused := i.refused(e, settle, err); !refused { // or else it is due still, without that
 		i.looked(e, wanted, news, f, err)
 	}
 }
 
-// settled keeps what came of what a person said, or that it cannot be.
-func (i *Intake) settled(e *evening, settle []said, f found, err error) (refused bool) {
+// partlyEvery is how often at most an evening is shown while its pictures are looked at. Own choice.
+const partlyEvery = time.Second
+
+// partly shows what is known of an evening while it is looked at: the matches first, with what became of what a person
+// said, and then the pictures as they come.
+func (i *Intake) partly(e *evening, settle []said) func(*contactsheet.Sheet, int, int) {
+	var last time.Time
+	return func(s *contactsheet.Sheet, done, of int) {
+		i.mu.Lock()
+		e.seen = progress{done, of}
+		i.mu.Unlock()
+		if done > 0 && time.Since(last) < partlyEvery {
+			return
+		}
+		last = time.Now()
+		var f found
+		f.show(s, nil)
+		if done == 0 && len(settle) > 0 {
+			i.settled(e, settle, f)
+		}
+		i.mu.Lock()
+		defer i.mu.Unlock()
+		v := &e.view
+		v.Frames, v.Problems, v.Clashes = f.view.Frames, f.view.Problems, f.view.Clashes
+		v.Certain, v.Likely, v.Open = f.view.Certain, f.view.Likely, f.view.Open
+		e.made = true
+		if len(e.pairs.Said) > 0 && e.stop != nil { // before anything was known
+			e.stop(errSaid)
+		}
+		i.show(e, nil)
+	}
+}
+
+// settled keeps what came of what a person said.
+func (i *Intake) settled(e *evening, settle []said, f found) {
+	i.changePairs(e, func(p *pairs) {
+		p.Changed, p.Undo = changeOf(p.Before, pairedOf(f.view.Frames), settle)
+		p.Said, p.Before = p.Said[len(settle):], nil
+	})
+}
+
+// refused keeps why what a person said cannot be, if that is so.
+func (i *Intake) refused(e *evening, settle []said, err error) bool {
 	pair := new(contactsheet.PairError)
-	if len(settle) == 0 || err != nil && !errors.As(err, &pair) {
+	if len(settle) == 0 || !errors.As(err, &pair) {
 		return false
 	}
 	i.changePairs(e, func(p *pairs) {
-		if err == nil {
-			p.Changed, p.Undo = changeOf(p.Before, pairedOf(f.view.Frames), settle)
-		} else {
-			p.Refused = pairWords(pair)
-		}
+		p.Refused = pairWords(pair)
 		p.Said, p.Before = p.Said[len(settle):], nil
 	})
-	return err != nil
+	return true
 }
 
 // looked shows what came of looking at an evening, which was wanted so often before.
 func (i *Intake) looked(e *evening, wanted int, news []string, f found, err error) {
-	i.store.looked(news) // those that follow shall not wait for ever
+	i.store.looked(e.session, news) // those that follow shall not wait for ever
 	i.mu.Lock()
 	defer i.mu.Unlock()
 	e.failed = ""

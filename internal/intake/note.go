@@ -19,6 +19,7 @@ const (
 	pairsFile     = ".pairs.json"    // what people said of frames, see pairs
 	leftOutFile   = ".left-out.json" // frames that ended the program
 	openFile      = ".open"          // the frame whose files are open
+	newsFile      = ".new"           // is there while files that came were not looked at
 )
 
 const maxNote = 4 << 20 // bytes
@@ -52,7 +53,7 @@ func (i *Intake) writeNote(session int64, name string, note any) error {
 func (i *Intake) opened(session int64, frame string) (end func(), err error) {
 	i.decoding.Lock()
 	path := filepath.Join(i.store.session(session), openFile)
-	if err := noteOpen(path, frame); err != nil { // the disk may be full: it is looked at all the same
+	if err := putNote(path, frame); err != nil { // the disk may be full: it is looked at all the same
 		i.o.Log.Warn("which frame is looked at cannot be noted", "err", err)
 	}
 	return func() {
@@ -61,12 +62,13 @@ func (i *Intake) opened(session int64, frame string) (end func(), err error) {
 	}, nil
 }
 
-func noteOpen(path, frame string) error {
+// putNote writes a note that may be lost when the power is cut.
+func putNote(path, text string) error {
 	file, err := regular.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
 	if err != nil {
 		return err
 	}
-	_, err = file.WriteString(frame)
+	_, err = file.WriteString(text)
 	return errors.Join(err, file.Close())
 }
 

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -217,11 +218,16 @@ func (i *Intake) keepSaid(e *evening, says ...said) error {
 	if err := i.writeNote(e.session, pairsFile, all); err != nil {
 		return notKept(err)
 	}
-	i.want(e, 0, func() { e.pairs = all })
+	i.want(e, 0, func() {
+		e.pairs, e.stale = all, true
+		if e.stop != nil {
+			e.stop(errSaid)
+		}
+	})
 	return nil
 }
 
-// unsettled are the sessions of which something was said that was not looked at when the program ended.
+// unsettled are the sessions of which something was said, or files came, that was not looked at when the program ended.
 func (i *Intake) unsettled() (sessions []int64) {
 	folders, err := os.ReadDir(i.o.Dir)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
@@ -229,8 +235,12 @@ func (i *Intake) unsettled() (sessions []int64) {
 	}
 	for _, f := range folders {
 		session, err := strconv.ParseInt(f.Name(), 10, 64)
+		if err != nil {
+			continue
+		}
 		var before pairs
-		if err == nil && i.readNote(session, pairsFile, &before) == nil && len(before.Said) > 0 {
+		_, news := os.Lstat(filepath.Join(i.store.session(session), newsFile))
+		if news == nil || i.readNote(session, pairsFile, &before) == nil && len(before.Said) > 0 {
 			sessions = append(sessions, session)
 		}
 	}
@@ -262,11 +272,34 @@ func (i *Intake) Unpair(session int64) error {
 	}
 	i.mu.Lock()
 	undo := e.pairs.Undo
+	if n := len(e.pairs.Said); n > 0 { // it is not looked at yet
+		undo = []said{e.before(e.pairs.Said[n-1])}
+	}
 	i.mu.Unlock()
 	if len(undo) == 0 {
 		return nothingSaid
 	}
 	return i.keepSaid(e, undo...)
+}
+
+// before is what was said of a frame before something that waits to be looked at. The mutex is held.
+func (e *evening) before(last said) said {
+	list := e.pairs.Before
+	if list == nil {
+		list = pairedOf(e.view.Frames)
+	}
+	back := said{Frame: last.Frame}
+	for _, f := range list {
+		if f.Name == last.Frame {
+			back.Shot = saidOf(f)
+		}
+	}
+	for _, one := range e.pairs.Said[:len(e.pairs.Said)-1] {
+		if one.Frame == last.Frame {
+			back.Shot = one.Shot
+		}
+	}
+	return back
 }
 
 var nothingSaid = &control.Refusal{Why: "There is nothing to take back.",

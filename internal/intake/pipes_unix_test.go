@@ -59,6 +59,6 @@ func TestLookingWaitsForNoFile(t *testing.T) {
 	s.mu.Lock() // or else this would not end
 	defer s.mu.Unlock()
 	assert.Len(t, s.news(1), 1)
-	s.looked(s.news(1))
+	s.looked(1, s.news(1))
 	assert.Empty(t, s.news(1))
 }

@@ -8,6 +8,7 @@ import (
 	"image/color"
 	"image/draw"
 	"image/jpeg"
+	"path/filepath"
 	"reflect"
 	"slices"
 	"sync/atomic"
@@ -222,7 +223,7 @@ func TestPersonsMeasurementStays(t *testing.T) {
 	}
 	require.NoError(t, x.Recorded(x.session, left))
 	x.screen.be(control.Safe)
-	x.until(func(v page.CameraView) bool { return v.Lesson != nil && v.Lesson.OnRecord == len(left) })
+	x.until(func(v page.CameraView) bool { return v.Lesson != nil && v.OnRecord == len(left) })
 	x.screen.be(control.Armed)
 	require.NoError(t, x.journal.SetPast(ctx, left[0].Shot, 1234, 99))
 	shots, err := x.OnRecord(ctx, x.session)
@@ -361,4 +362,113 @@ func TestSaidOfAnOlderSessionIsSettled(t *testing.T) {
 			return f.Name == "PICT0473" && f.Settled && f.Shot == 0
 		})
 	})
+}
+
+// Files of an older session that were not looked at before the end are so after the next start, though nobody opens it.
+func TestFilesOfAnOlderSessionAreLookedAt(t *testing.T) {
+	x := newStudio(t)
+	x.sendAll() // it was not started, so that nothing was looked at
+	newer, err := x.journal.NewSession(t.Context(), record.Session{Started: time.Unix(1, 0), Set: "{}"})
+	require.NoError(t, err)
+	x.open()
+	x.screen.session = newer.ID
+	x.start()
+	x.screen.until(t, "they are looked at", func(control.CameraStatus, map[int64]control.FrameView) bool {
+		kept, err := x.journal.Frames(t.Context(), x.session)
+		require.NoError(t, err)
+		return len(kept) == 7 && !slices.ContainsFunc(kept, func(f record.Frame) bool { return f.Shot == 0 })
+	})
+	x.untilLooked()
+	x.end()
+	assert.NoFileExists(t, filepath.Join(x.store.session(x.session), newsFile), "once")
+}
+
+// What is said of a frame while something is armed is taken back as it was said last, and what was said before stays.
+func TestTakenBackBeforeItIsLookedAt(t *testing.T) {
+	x := newStudio(t)
+	x.start()
+	x.sendAll()
+	x.untilFramed(7)
+	ctx := t.Context()
+	require.NoError(t, x.Pair(ctx, x.session, 5, "PICT0474"))
+	x.untilSaid("PICT0474 is shot 5")
+	x.screen.be(control.Armed)
+	require.NoError(t, x.Pair(ctx, x.session, control.NoShot, "PICT0473"))
+	require.NoError(t, x.Unpair(x.session))
+	assert.True(t, x.view().Matching)
+	x.screen.be(control.Safe)
+	v := x.untilSaid("What you said of PICT0473 is taken back.")
+	assert.False(t, v.Matching)
+	at := func(name string) page.CameraFrame {
+		return v.Frames[slices.IndexFunc(v.Frames, func(f page.CameraFrame) bool { return f.Name == name })]
+	}
+	assert.True(t, at("PICT0474").Settled)
+	assert.False(t, at("PICT0473").Settled)
+	assert.Equal(t, 4, at("PICT0473").Shot)
+}
+
+// When nothing is armed any more, it is not said to be waited for that while the frames are looked at.
+func TestLookingIsSaidAgain(t *testing.T) {
+	x := newStudio(t)
+	held := &gate{Journal: x.journal, came: make(chan struct{}), letGo: make(chan struct{})}
+	x.o.Journal = held
+	x.start()
+	x.sendAll()
+	x.untilFramed(7)
+	x.screen.be(control.Armed)
+	require.NoError(t, x.Recorded(x.session, nil)) // has them looked at
+	assert.True(t, x.view().Waits)
+	held.closed.Store(true)
+	x.screen.be(control.Safe)
+	<-held.came
+	v := x.view()
+	close(held.letGo)
+	assert.Equal(t, looking, v.Busy)
+	assert.False(t, v.Waits)
+}
+
+// slow is a journal that keeps each picture only when it is let.
+type slow struct {
+	*journal.Journal
+	came, letGo chan struct{}
+}
+
+func (s *slow) KeepFrame(ctx context.Context, f record.Frame) error {
+	if f.Picture != nil {
+		s.came <- struct{}{}
+		<-s.letGo
+	}
+	return s.Journal.KeepFrame(ctx, f)
+}
+
+// Which frame is which shot is known before the pictures are looked at, and what is said of one comes before the rest.
+func TestMatchesComeFirst(t *testing.T) {
+	x := newStudio(t)
+	x.sendAll()
+	held := &slow{Journal: x.journal, came: make(chan struct{}), letGo: make(chan struct{})}
+	x.o.Journal = held
+	x.start()
+	<-held.came
+	v := x.view()
+	assert.Len(t, v.Frames, 7)
+	assert.Equal(t, 7, v.Certain)
+	assert.Equal(t, looking+": 0 of 7", v.Busy)
+	require.NoError(t, x.Pair(t.Context(), x.session, control.NoShot, "PICT0474"))
+	assert.True(t, x.view().Matching)
+	held.letGo <- struct{}{}
+	<-held.came
+	v = x.view()
+	require.NotNil(t, v.Changed)
+	assert.Contains(t, v.Changed.Words, "PICT0474 is no shot, as you said.")
+	assert.False(t, v.Matching)
+	assert.NotEmpty(t, v.Busy)
+	assert.Equal(t, 6, v.Certain)
+	go func() {
+		for range held.came {
+		}
+	}()
+	close(held.letGo)
+	x.until(func(v page.CameraView) bool { return v.Certain == 6 && len(v.Frames) == 7 && v.Frames[6].Pictured })
+	x.end()
+	close(held.came)
 }

@@ -69,15 +69,6 @@ type unseen struct {
 	paths map[string]bool
 }
 
-func (u *unseen) add(path string) {
-	u.mu.Lock()
-	defer u.mu.Unlock()
-	if u.paths == nil {
-		u.paths = map[string]bool{}
-	}
-	u.paths[path] = true
-}
-
 func (u *unseen) has(path string) bool {
 	u.mu.Lock()
 	defer u.mu.Unlock()
@@ -102,13 +93,30 @@ func (s *store) news(session int64) (paths []string) {
 	return paths
 }
 
-// looked says that files were looked at.
-func (s *store) looked(paths []string) {
+// isNew says that a file came, and has a note beside it say so, for the next start.
+func (s *store) isNew(path string) {
+	s.unseen.mu.Lock()
+	defer s.unseen.mu.Unlock()
+	if s.unseen.paths == nil {
+		s.unseen.paths = map[string]bool{}
+	}
+	s.unseen.paths[path] = true
+	_ = putNote(filepath.Join(filepath.Dir(path), newsFile), "") // or else it is looked at when its session is opened
+}
+
+// looked says that files of a session were looked at.
+func (s *store) looked(session int64, paths []string) {
 	s.unseen.mu.Lock()
 	defer s.unseen.mu.Unlock()
 	for _, path := range paths {
 		delete(s.unseen.paths, path)
 	}
+	for path := range s.unseen.paths {
+		if filepath.Dir(path) == s.session(session) {
+			return
+		}
+	}
+	os.Remove(filepath.Join(s.session(session), newsFile))
 }
 
 func (s *store) session(id int64) string { return filepath.Join(s.dir, strconv.FormatInt(id, 10)) }
@@ -242,7 +250,7 @@ func (s *store) complete(session int64, under string, f page.CameraFile) (receiv
 		return received{}, fullOr(f, err)
 	}
 	s.keepFingerprint(dir, name, known{fingerprint, check})
-	s.unseen.add(path)
+	s.isNew(path)
 	return received{have: f.Size, key: f.Key, whole: true, name: name}, nil
 }
 

@@ -7,6 +7,7 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"io/fs"
 	"log/slog"
 	"os"
 	"path"
@@ -107,6 +108,8 @@ type watcher struct {
 	failed  map[handed]failure
 	looks   int
 	problem logonce.Problem // of the folder
+	said    string          // of it to phones
+	logged  map[string]bool // what is wrong with what is no file
 	notKept string          // what phones are shown of files that are not kept
 }
 
@@ -114,7 +117,7 @@ func newWatcher(i *Intake, dir string, log *slog.Logger) *watcher {
 	return &watcher{intake: i, dir: dir, log: log, seen: map[string]frames.File{}, changed: map[string]bool{},
 		done: map[handed]bool{}, failed: map[handed]failure{}, problem: logonce.Problem{
 			Begins: "the folder for the camera's files cannot be looked into; it is waited for",
-			Ends:   "the folder for the camera's files can be looked into again", Say: i.folderProblem}}
+			Ends:   "the folder for the camera's files can be looked into again"}}
 }
 
 // failure is why a file was not kept, and at which look: it is tried again some time later, as there may be room then.
@@ -156,6 +159,24 @@ func (w *watcher) set(err error) {
 		w.showNotKept(0, nil, nil)
 	}
 	w.problem.Set(w.log, err, "folder", w.dir)
+	if words := folderWords(err); words != w.said && !errors.Is(err, context.Canceled) {
+		w.said = words
+		w.intake.folderProblem(words)
+	}
+}
+
+// folderWords say why the folder cannot be looked into, and what somebody with a phone can do; "" it can.
+func folderWords(err error) string {
+	const meanwhile = "meanwhile choose files on this phone, at the evening in Look back"
+	switch {
+	case err == nil:
+		return ""
+	case errors.Is(err, fs.ErrNotExist):
+		return "it is not there: connect the card or disk that it is on again; " + meanwhile
+	case errors.Is(err, frames.ErrTooManyFiles):
+		return fmt.Sprintf("it has more than %d files: move those of other evenings elsewhere; %s", frames.MaxFiles, meanwhile)
+	}
+	return fmt.Sprintf("%v: whoever looks after the machine finds more in its log; %s", plain(err), meanwhile)
 }
 
 // look takes in the files that are new, that are as they were at the last look, and that came into the folder since the
@@ -220,9 +241,16 @@ func (w *watcher) note(one handed, err error) {
 // showNotKept shows phones which files in the folder are not kept, as long as that is so.
 func (w *watcher) showNotKept(session int64, list []frames.Frame, unlisted []error) {
 	var lines []string
+	logged := map[string]bool{}
 	for _, err := range unlisted {
-		lines = append(lines, render.Printable(strings.ReplaceAll(err.Error(), "\n", " ")))
+		words := render.Printable(strings.ReplaceAll(err.Error(), "\n", " "))
+		if !w.logged[words] {
+			w.log.Warn("a file is not kept", "folder", w.dir, "err", words)
+		}
+		logged[words] = true
+		lines = append(lines, words)
 	}
+	w.logged = logged
 	for _, frame := range list {
 		for _, file := range frame.Files {
 			if f, failed := w.failed[handed{session, file}]; failed && !f.busy {

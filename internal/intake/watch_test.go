@@ -86,7 +86,7 @@ func TestNotKeptIsShown(t *testing.T) {
 	x := newStudio(t)
 	x.store.limits.file = 5000
 	x.startShown()
-	w, _ := x.watched(t)
+	w, log := x.watched(t)
 	at := func(name string) string { return filepath.Join(w.dir, name) }
 	put := func(name string, content []byte) { require.NoError(t, os.WriteFile(at(name), content, 0o600)) }
 	put("A.JPG", make([]byte, 100))
@@ -107,6 +107,10 @@ func TestNotKeptIsShown(t *testing.T) {
 	shows(begins + "E.JPG: it is a link, not a regular file: put the camera's own file in its place; " +
 		"A.JPG is no JPEG, HEIF or raw file, whatever its name says. Put the camera's own file there; " +
 		"and 3 more, see the machine's log.")
+	for _, name := range []string{"A", "B", "C", "D", "E"} {
+		assert.Equal(t, 1, strings.Count(log.String(), name+".JPG: it is ")+strings.Count(log.String(), name+".JPG has ")+
+			strings.Count(log.String(), name+".JPG is no ")+strings.Count(log.String(), name+"(U+000A)"), name)
+	}
 	require.NoError(t, os.Remove(at("A.JPG")))
 	require.NoError(t, os.Remove(at("E.JPG")))
 	shows(begins + "B.JPG: it is empty: copy it from the camera again; C.JPG has " + tether.Megabytes(6000) + ", and " +
@@ -120,7 +124,8 @@ func TestNotKeptIsShown(t *testing.T) {
 		w.set(w.look(t.Context()))
 	}
 	x.screen.until(t, "only the folder", func(now control.CameraStatus, _ map[int64]control.FrameView) bool {
-		return strings.HasPrefix(now.Problem, "The folder for the camera's files cannot be looked into")
+		return now.Problem == "The folder for the camera's files cannot be looked into: it is not there: connect the card "+
+			"or disk that it is on again; meanwhile choose files on this phone, at the evening in Look back."
 	})
 	require.NoError(t, os.Mkdir(w.dir, 0o700))
 	shows("")

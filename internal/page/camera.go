@@ -335,6 +335,7 @@ type CameraView struct {
 	Open      int           `json:"open"`       // shots
 	Busy      string        `json:"busy"`       // what is being done or waited for, in words; "" nothing
 	Waits     bool          `json:"waits"`      // it is waited until nothing is armed
+	Matching  bool          `json:"matching"`   // what was said of a frame waits to be matched
 	Changed   *CameraChange `json:"changed"`    // by what was said last of a frame; null: nothing was
 	Clashes   []CameraClash `json:"clashes"`    // of what was said; until one of two is taken back nothing is certain
 	Kept      string        `json:"kept"`       // where files are kept and for how long, in words
@@ -346,6 +347,7 @@ type CameraView struct {
 	FromRight bool          `json:"from_right"` // a throw comes from the right
 	Moves     bool          `json:"moves"`      // along a path: the delay can be learned from frames
 	Lesson    *CameraLesson `json:"lesson"`     // null: the frames say nothing of the delay
+	OnRecord  int           `json:"on_record"`  // measurements from frames
 }
 
 // CameraPoint is a place in a frame as it is shown, in shares of its width and height from the top left.
@@ -397,10 +399,9 @@ type CameraFrame struct {
 
 // CameraLesson is what the frames say about the delay.
 type CameraLesson struct {
-	Measured int     `json:"measured"`  // frames
-	Waiting  int     `json:"waiting"`   // of them, not on record
-	OnRecord int     `json:"on_record"` // measurements from frames that are on record
-	TrimMs   float64 `json:"trim_ms"`   // to try next
+	Measured int     `json:"measured"` // frames
+	Waiting  int     `json:"waiting"`  // of them, not on record
+	TrimMs   float64 `json:"trim_ms"`  // to try next
 	LowMs    float64 `json:"low_ms"`
 	HighMs   float64 `json:"high_ms"`
 	Words    string  `json:"words"`

@@ -5,7 +5,7 @@ import { icon } from "../icons.js";
 import { sentence, show, slot } from "../refusals.js";
 import { voice } from "../voice.js";
 import { isLost, NoAnswer, Question } from "./ask.js";
-import { FrameDialog, sureNode, sureWords } from "./framedialog.js";
+import { FrameDialog, isUnmatched, sureNode, sureWords } from "./framedialog.js";
 import { Pending } from "./pending.js";
 import { widthAssumed } from "./reference.js";
 import { Sending } from "./sending.js";
@@ -43,13 +43,13 @@ export class CameraFrames {
 		this.kept = el("p", { class: "hint" });
 		this.counts = el("p", { class: "camera-counts", role: "status" });
 		this.changed = el("p", {});
-		this.undo = button({ "data-sends": true, onclick: () => commands.send({ type: "unpair", session }, this.slot) }, "Take it back");
+		this.undo = button({ "data-sends": true, onclick: () => this.pending.send({ type: "unpair", session }, this.slot) }, "Take it back");
 		this.change = el("div", { class: "camera-changed", hidden: true }, this.changed, this.undo);
 		this.clashes = el("div", { role: "group", "aria-label": "Pairs that contradict each other" });
 		this.list = el("ul", { class: "camera-list" });
 		const pending = new Pending(session, commands, (taken) => this.#said(taken));
 		this.pending = pending;
-		this.dialog = new FrameDialog(session, commands, pending, () => this.#view);
+		this.dialog = new FrameDialog(pending, () => this.#view);
 		this.measuring = new Measuring(pending);
 		this.count = el("span", { class: "hint" });
 		const send = el("div", { class: "camera-send" }, this.choose, this.stop, this.bar, this.progress);
@@ -89,6 +89,7 @@ export class CameraFrames {
 	/** @param {boolean} taken the machine has something new to show */
 	#said(taken) {
 		if (taken) voice.say("Taken.");
+		if (this.#view) this.#showChange(this.#view);
 		if (this.#view) this.measuring.show(this.#view);
 		this.dialog.update();
 		if (taken) this.load();
@@ -144,16 +145,23 @@ export class CameraFrames {
 		text(this.kept, view.kept);
 		this.#showCounts(view);
 		this.#showProblems();
-		this.change.hidden = view.changed === null;
-		text(this.changed, view.changed?.words ?? "");
+		this.#showChange(view);
 		keyed(this.clashes, view.clashes, (c) => JSON.stringify(c), (c) => this.#clash(c));
 		keyed(this.list, view.frames, (f) => f.name, () => this.#row(), (row, f) => this.#showRow(row, f, view));
 		this.measuring.show(view);
 		this.dialog.update();
 		this.enable(this.#able);
-		const known = JSON.stringify([view.frames.map((f) => [f.name, f.shot_id, f.sure]), view.lesson?.on_record]);
+		const known = JSON.stringify([view.frames.map((f) => [f.name, f.shot_id, f.sure]), view.on_record]);
 		if (known !== this.#known) this.seen();
 		this.#known = known;
+	}
+
+	/** What was said last of which shot a frame is, or what it changed. @param {CameraView} view */
+	#showChange(view) {
+		const pair = this.pending.pair;
+		this.change.hidden = !pair && view.changed === null;
+		text(this.changed, pair ? sentence([pair.name, pair.words].filter(Boolean).join(": ")) : view.changed?.words ?? "");
+		this.undo.style.visibility = pair ? "hidden" : "visible";
 	}
 
 	/** @param {CameraView} view */
@@ -165,7 +173,7 @@ export class CameraFrames {
 	/** Two things that cannot both be, with a way to take back either. @param {CameraClash} c */
 	#clash(c) {
 		const back = c.frames.map((name, i) =>
-			button({ "data-sends": true, onclick: () => this.commands.send({ type: "pair", session: this.session, number: 0, name }, this.slot, (refusal) => this.#said(!refusal)) }, `Take back: ${name} is shot ${c.shots[i]}`),
+			button({ "data-sends": true, onclick: () => this.pending.send({ type: "pair", session: this.session, number: 0, name }, this.slot) }, `Take back: ${name} is shot ${c.shots[i]}`),
 		);
 		return el("div", { class: "camera-changed" }, el("p", {}, icon("warn"), c.words), ...back);
 	}
@@ -221,7 +229,9 @@ function countWords(view, sending) {
 	if (view.frames.length === 0 && view.busy !== "") return "";
 	if (view.frames.length === 0) return "No frames yet: choose the camera's files; their times tell which shot each is.";
 	const shots = view.certain + view.likely + view.open;
-	return `${shots} ${shots === 1 ? "shot" : "shots"}: ${view.certain} certain, ${view.likely} likely, ${view.open} unmatched.`;
+	const counts = `${shots} ${shots === 1 ? "shot" : "shots"}: ${view.certain} certain, ${view.likely} likely, ${view.open} unmatched.`;
+	const settles = view.open > 0 && view.frames.some((f) => isUnmatched(f, view));
+	return settles ? `${counts} Open a frame and say which shot it is: one pair often settles the others.` : counts;
 }
 
 /** What frames are measured against, and what they say of the delay. */
@@ -257,7 +267,7 @@ class Measuring {
 		text(this.accept, this.#acceptWords(n));
 		attr(this.accept, "aria-disabled", this.#waits ? "true" : null);
 		this.accept.style.visibility = n > 0 ? "visible" : "hidden";
-		const on = view.lesson?.on_record ?? 0;
+		const on = view.on_record;
 		const back = on === 1 ? "Take back the one on record" : `Take back the ${on} on record`;
 		text(this.withdraw, this.pending.of("unaccept") ? "Taking it back …" : back);
 		this.withdraw.style.visibility = on > 0 ? "visible" : "hidden";
@@ -306,9 +316,10 @@ class Measuring {
 function measuringWords(view) {
 	const assumed = widthAssumed(view) ? ` The width, ${view.width}, is what the set assumes until a ruler is set.` : "";
 	const scale = view.ruler ? ` The width is from the ruler in ${view.ruler.name}, ${view.ruler.length}.` : assumed;
-	if (view.empty === "") return `Open a frame without liquid and tap Empty frame: the liquid is then found in the others.${scale}`;
-	if (!view.lesson) return `Measured against ${view.empty}, which has no liquid: nothing yet that says how late a picture is.${scale}`;
-	const { measured, on_record, words } = view.lesson;
-	const record = on_record === 0 ? "" : on_record === measured ? "; all are on record" : `; ${on_record} on record`;
+	const kept = view.on_record === 0 ? "" : ` On record from frames: ${view.on_record}.`;
+	if (view.empty === "") return `Open a frame without liquid, unfold “Measure with this frame” and tap “Empty frame”: the liquid is then found in the others.${scale}${kept}`;
+	if (!view.lesson) return `Measured against ${view.empty}, which has no liquid: nothing yet that says how late a picture is.${scale}${kept}`;
+	const { measured, words } = view.lesson;
+	const record = view.on_record === 0 ? "" : view.on_record === measured ? "; all are on record" : `; ${view.on_record} on record`;
 	return `Measured in ${measured === 1 ? "1 frame" : `${measured} frames`}, against ${view.empty}${record}.${scale} By what the frames suggest: ${words} You decide.`;
 }

@@ -4,12 +4,11 @@ import { suggestionWords } from "../camera.js";
 import { attr, button, el, text } from "../dom.js";
 import { icon } from "../icons.js";
 import { showLarger } from "./larger.js";
-import { slot } from "../refusals.js";
+import { sentence, slot } from "../refusals.js";
 import { fileNumber } from "./filenumber.js";
 import { Reference } from "./reference.js";
 
-/** @import { CameraFrame, CameraView, Refusal } from "../../protocol.d.ts" */
-/** @import { Commands } from "../commands.js" */
+/** @import { CameraFrame, CameraView, Command } from "../../protocol.d.ts" */
 /** @import { Pending } from "./pending.js" */
 
 const signs = { certain: "good", likely: "unjudged", open: "nothing" };
@@ -43,18 +42,22 @@ function noShotWords(f, view) {
 	return all && f.taken !== "" ? "no shot" : "";
 }
 
+/** Nobody knows which shot a frame is, and its time could tell. @param {CameraFrame} f @param {CameraView} view */
+export const isUnmatched = (f, view) => f.sure === "open" && f.taken !== "" && noShotWords(f, view) === "";
+
 export class FrameDialog {
 	#name = "";
 	#able = false;
 	#enlarged = false;
 	/** Something was said of this frame since it is shown. */ #said = false;
 	/** A number was typed, and stands until something came of it. */ #typed = false;
-	/** What was known of the frame when the machine took the last thing said; "" nothing is waited for. */ #before = "";
+	/** What was said of this frame is awaited. */ #waits = false;
 
-	/** @param {number} session @param {Commands} commands @param {Pending} pending @param {() => CameraView | null} view */
-	constructor(session, commands, pending, view) {
+	/** @param {Pending} pending @param {() => CameraView | null} view */
+	constructor(pending, view) {
+		const session = pending.session;
 		this.session = session;
-		this.commands = commands;
+		this.pending = pending;
 		this.view = view;
 		this.slot = slot();
 		this.img = el("img", { alt: "", decoding: "async", draggable: "false" });
@@ -90,8 +93,8 @@ export class FrameDialog {
 	#show(name) {
 		this.#name = name;
 		this.#typed = false;
-		this.#before = "";
 		this.#said = false;
+		this.#waits = false;
 		this.reference.leave();
 		this.#enlarge(false);
 	}
@@ -114,18 +117,18 @@ export class FrameDialog {
 		if (!f || !view) return this.node.close();
 		this.#showPicture(f, view);
 		this.title.replaceChildren(el("b", {}, f.name), " ", sureNode(f, view));
-		const changed = this.#said ? view.changed : null;
-		text(this.says, [clashOf(f, view)?.words, changed?.words].filter(Boolean).join(" ") || suggestionWords(f) || (f.taken ? `Taken at ${f.taken.slice(11)} by the camera's clock.` : "The file has no time, so it cannot be matched."));
-		if (this.#before !== "" && this.#before !== sureWords(f, view)) {
-			this.#typed = false;
-			this.#before = "";
-		}
-		if (!this.#typed) this.number.value = f.shot ? `${f.shot}` : "";
+		const pair = this.pending.pair;
+		const waits = pair !== null && (pair.name === f.name || (this.#said && pair.name === ""));
+		if (this.#waits && !waits) this.#typed = false;
+		this.#waits = waits;
+		const changed = this.#said && !pair ? view.changed : null;
+		text(this.says, waits ? sentence(pair.words) : saysWords(f, view, changed?.words));
+		if (!this.#typed && !waits) this.number.value = f.sure !== "open" && f.shot ? `${f.shot}` : "";
 		this.#label();
 		for (const n of this.node.querySelectorAll("[data-sends]")) attr(n, "disabled", !this.#able);
 		for (const n of [this.pair, this.none]) if (f.taken === "") attr(n, "disabled", true);
 		attr(this.none, "aria-pressed", `${f.settled && f.shot === 0}`);
-		this.free.style.visibility = f.settled || changed ? "visible" : "hidden";
+		this.free.style.visibility = !waits && (f.settled || changed) ? "visible" : "hidden";
 		this.reference.show(view, f);
 		attr(this.before, "aria-disabled", view.frames[0] === f ? "true" : null);
 		attr(this.after, "aria-disabled", view.frames.at(-1) === f ? "true" : null);
@@ -144,7 +147,6 @@ export class FrameDialog {
 
 	#typing() {
 		this.#typed = true;
-		this.#before = "";
 		this.#label();
 	}
 
@@ -157,31 +159,21 @@ export class FrameDialog {
 	/** @param {number} number 0 takes back what was said */
 	#pair(number) {
 		const f = this.#frame;
-		if (!f || (number === 0 && !f.settled)) return;
-		this.commands.send({ type: "pair", session: this.session, number, name: f.name }, this.slot, this.#answered(f, number !== 0));
+		if (f && (number !== 0 || f.settled)) this.#say(f, { type: "pair", session: this.session, number, name: f.name });
 	}
 
 	/** What was said just now, with all that it changed; or what was said of this frame some time. */
 	#takeBack() {
 		const f = this.#frame;
 		if (!this.#said || !f) return this.#pair(0);
-		this.commands.send({ type: "unpair", session: this.session }, this.slot, this.#answered(f, false));
+		this.#say(f, { type: "unpair", session: this.session });
 	}
 
-	/**
-	 * What the machine's answer changes here, if the frame is shown still.
-	 * @param {CameraFrame} f as it is known now @param {boolean} said something of it
-	 * @returns {(refusal: Refusal | null) => void}
-	 */
-	#answered(f, said) {
-		const view = this.view();
-		const before = view ? sureWords(f, view) : "";
-		return (refusal) => {
-			if (refusal || this.#name !== f.name) return;
-			this.#said = said;
-			this.#before = before;
-			this.update();
-		};
+	/** @param {CameraFrame} f @param {Command & { type: "pair" | "unpair" }} command */
+	#say(f, command) {
+		this.pending.send(command, this.slot, (refusal) => {
+			if (!refusal && this.#name === f.name) this.#said = command.type === "pair" && command.number !== 0;
+		});
 	}
 
 	/** So large that only a part of it is seen, which a finger or the arrow keys move. @param {boolean} on */
@@ -238,4 +230,10 @@ export class FrameDialog {
 			if (e.key === "ArrowRight") this.#step(1);
 		});
 	}
+}
+
+/** What is known of a frame. @param {CameraFrame} f @param {CameraView} view @param {string} [changed] by what was said of it */
+function saysWords(f, view, changed) {
+	const taken = f.taken ? `Taken at ${f.taken.slice(11)} by the camera's clock.` : "The file has no time, so it cannot be matched.";
+	return [clashOf(f, view)?.words, changed].filter(Boolean).join(" ") || suggestionWords(f) || taken;
 }

@@ -1,9 +1,12 @@
 // Marks on a picture: a tap puts one there, a finger that slides moves it without covering it, and so do the arrow keys.
+// When each has its place a tap on one only chooses it: it is moved from then on.
 
 import { attr, el, text } from "../dom.js";
 
-/** A slide that is shorter is a tap. */
-const tapPx = 8;
+/** A finger that moves less is still, and of what it moves beyond nothing is lost: while marks are put, and then. Own choice. */
+const stillPx = { placing: 8, placed: 3 };
+/** A tap so near to another mark chooses it: half of its target. */
+const choosePx = 24;
 
 /** @typedef {{ x: number, y: number }} Place shares of the picture's width and height, from its top left */
 
@@ -11,7 +14,7 @@ export class Marks {
 	/** @type {Place[]} */ #at = [];
 	#active = 0;
 	#taps = 0;
-	/** @type {{ x: number, y: number, was: Place } | null} */ #from = null;
+	/** Where a finger came or began to slide, and then how the mark was. @type {{ x: number, y: number, was: Place | null } | null} */ #from = null;
 
 	/**
 	 * @param {HTMLElement} box as large as the picture
@@ -40,10 +43,10 @@ export class Marks {
 		return this.#at;
 	}
 
-	/** @param {Place[]} places one for each mark */
-	show(places) {
+	/** @param {Place[]} places one for each mark @param {boolean} placed somebody gave them these */
+	show(places, placed) {
 		this.#at = places.map((p) => ({ ...p }));
-		this.#taps = 0;
+		this.#taps = placed ? places.length : 0;
 		this.nodes.forEach((n) => (n.hidden = false));
 		this.nodes[0].focus();
 		this.#draw();
@@ -61,38 +64,44 @@ export class Marks {
 		this.nodes.forEach((n, k) => attr(n, "data-active", k === i));
 	}
 
+	/** Each has the place that somebody gave it. */
+	get #placed() {
+		return this.#taps >= this.#at.length;
+	}
+
 	/** @param {PointerEvent} e */
 	#begin(e) {
 		if (!this.shown) return;
 		e.preventDefault(); // the focus stays on the mark
 		this.box.setPointerCapture(e.pointerId);
-		this.#from = { x: e.clientX, y: e.clientY, was: { ...this.#at[this.#active] } };
+		this.#from = { x: e.clientX, y: e.clientY, was: null };
 	}
 
 	/** @param {PointerEvent} e */
 	#slide(e) {
-		if (!this.#from) return;
-		const [x, y] = [e.clientX - this.#from.x, e.clientY - this.#from.y];
-		if (Math.hypot(x, y) >= tapPx) this.#put(this.#active, this.#from.was.x + x / this.box.clientWidth, this.#from.was.y + y / this.box.clientHeight);
+		const from = this.#from;
+		if (!from) return;
+		if (!from.was) {
+			if (Math.hypot(e.clientX - from.x, e.clientY - from.y) < (this.#placed ? stillPx.placed : stillPx.placing)) return;
+			this.#from = { x: e.clientX, y: e.clientY, was: { ...this.#at[this.#active] } };
+			return;
+		}
+		this.#put(this.#active, from.was.x + (e.clientX - from.x) / this.box.clientWidth, from.was.y + (e.clientY - from.y) / this.box.clientHeight);
 	}
 
 	/** @param {PointerEvent} e */
 	#end(e) {
 		const from = this.#from;
 		this.#from = null;
-		if (!from || Math.hypot(e.clientX - from.x, e.clientY - from.y) >= tapPx) return;
+		if (!from || from.was) return;
 		const r = this.box.getBoundingClientRect();
-		const [x, y] = [(e.clientX - r.left) / r.width, (e.clientY - r.top) / r.height];
-		const i = this.#taps < this.#at.length ? this.#taps : this.#nearest(x, y);
-		this.#taps++;
+		const [x, y] = [e.clientX - r.left, e.clientY - r.top];
+		const far = this.#at.map((p) => Math.hypot(p.x * r.width - x, p.y * r.height - y));
+		const nearest = Math.min(...far);
+		if (this.#placed && nearest <= choosePx) return this.nodes[far.indexOf(nearest)].focus();
+		const i = this.#placed ? this.#active : this.#taps++;
 		this.nodes[i].focus();
-		this.#put(i, x, y);
-	}
-
-	/** @param {number} x @param {number} y */
-	#nearest(x, y) {
-		const far = this.#at.map((p) => Math.hypot(p.x - x, p.y - y));
-		return far.indexOf(Math.min(...far));
+		this.#put(i, x / r.width, y / r.height);
 	}
 
 	/** By a pixel, with Shift by ten. @param {KeyboardEvent} e */

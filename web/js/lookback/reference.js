@@ -64,7 +64,8 @@ export class Reference {
 	/** The empty frame and the ruler as they are to be. @param {CameraView} view */
 	#wanted(view) {
 		const set = this.pending.of("ruler");
-		const ruler = set ? { name: set.name, length: set.value } : view.ruler;
+		const { name = "", value: length = "", x = 0, y = 0, x2 = 0, y2 = 0 } = set ?? {};
+		const ruler = !set ? view.ruler : name === "" ? null : { name, length, x, y, x2, y2 };
 		return { empty: this.pending.reference(view).name, ruler };
 	}
 
@@ -81,20 +82,21 @@ export class Reference {
 		if (!view) return;
 		this.#what = what;
 		const isRuler = what === "ruler";
-		const r = view.ruler?.name === this.#frame?.name ? view.ruler : null;
+		const { ruler } = this.#wanted(view);
+		const r = ruler?.name === this.#frame?.name ? ruler : null;
 		this.fold.hidden = true;
 		this.marks.hidden = false;
 		this.field.hidden = !isRuler;
 		this.length.value = r?.length ?? "";
 		text(this.how, isRuler
-			? "Tap two marks of the ruler. Slide a finger anywhere to move the last one a little; the arrow keys do too."
+			? "Tap two marks of the ruler. Slide a finger anywhere to move the framed one a little; the arrow keys do too. Tap the other to move that."
 			: "Tap where the liquid should be: where the focus is. Slide a finger anywhere to move it a little; the arrow keys do too.");
 		text(this.set, isRuler ? "Use this ruler" : "The liquid should be here");
 		text(this.forget, isRuler ? "Forget the ruler" : "In the middle of the frame");
-		this.forget.style.visibility = (isRuler ? view.ruler : view.spot) ? "visible" : "hidden";
+		this.forget.style.visibility = (isRuler ? ruler : view.spot) ? "visible" : "hidden";
 		this.say(true);
-		if (isRuler) this.ruler.show(r ? [{ x: r.x, y: r.y }, { x: r.x2, y: r.y2 }] : [{ x: 0.3, y: 0.5 }, { x: 0.7, y: 0.5 }]);
-		else this.spot.show([view.spot ?? { x: 0.5, y: 0.5 }]);
+		if (isRuler) this.ruler.show(r ? [{ x: r.x, y: r.y }, { x: r.x2, y: r.y2 }] : [{ x: 0.3, y: 0.5 }, { x: 0.7, y: 0.5 }], r !== null);
+		else this.spot.show([view.spot ?? { x: 0.5, y: 0.5 }], view.spot !== null);
 	}
 
 	#set() {
