@@ -351,8 +351,8 @@ func (p *phone) sayShot(number int) {
 	p.tap(".camera-dialog .camera-which .primary")
 }
 
-// TestPairIsTakenAtOnce: what is said of a frame is said to be taken at once, in the dialog and with the frames, until it
-// is matched; what was said of another frame before is not shown in its place, nor can it be taken back meanwhile.
+// TestPairIsTakenAtOnce: what is said of a frame is said to be taken at once, in the dialog and with the frames, until
+// it is matched; what was said of another frame before is not shown in its place, nor can it be taken back meanwhile.
 func TestPairIsTakenAtOnce(t *testing.T) {
 	t.Parallel()
 	c, p, files := cameraEvening(t, startBrowser(t))
@@ -366,22 +366,24 @@ func TestPairIsTakenAtOnce(t *testing.T) {
 	p.until("the next one", `document.querySelector(".camera-title b").textContent === "PICT0472"`)
 	c.held.Store(true)
 	p.tap(".camera-dialog .no-shot")
-	p.until("it is taken", `document.querySelector(".camera-says").textContent === "Saved, matched when nothing is armed."`)
+	p.until("it is taken", `
+		document.querySelector(".camera-says").textContent === "Saved, matched when nothing is armed."`)
 	assert.Contains(t, p.plain(".camera-title"), "Shot 2, certain", "as it was so far")
 	assert.Equal(t, "hidden", eval[string](p, `getComputedStyle(document.querySelector(".take-back")).visibility`))
 	p.picture("pair-is-taken")
 	p.js(`document.querySelector(".camera-dialog").close()`)
 	p.until("the same stands with the frames", `document.querySelector(".camera-changed p").textContent ===
 		"PICT0472: saved, matched when nothing is armed."`)
-	assert.Equal(t, "hidden", eval[string](p, `getComputedStyle(document.querySelector(".camera-changed button")).visibility`))
+	assert.Equal(t, "hidden", eval[string](p, `
+		getComputedStyle(document.querySelector(".camera-changed button")).visibility`))
 	c.held.Store(false)
 	p.until("it is matched", `document.querySelector(".camera-changed p").textContent.startsWith(
 		"PICT0472 is no shot, as you said.")`)
 	p.clean()
 }
 
-// TestUnmatchedSaysWhatToDo: with frames of which nobody knows the shot, what to do is said; the guess is no answer that
-// is typed already.
+// TestUnmatchedSaysWhatToDo: with frames of which nobody knows the shot, what to do is said; the guess is no answer
+// that is typed already.
 func TestUnmatchedSaysWhatToDo(t *testing.T) {
 	t.Parallel()
 	_, p, _ := cameraEvening(t, startBrowser(t))
@@ -392,7 +394,8 @@ func TestUnmatchedSaysWhatToDo(t *testing.T) {
 	p.choose(".camera input[type=file]", alone)
 	p.until("it is there", `document.querySelectorAll(".camera-frame img").length === 1`)
 	p.until("it says what to do", `document.querySelector(".camera-counts").textContent ===
-		"8 shots: 0 certain, 0 likely, 8 unmatched. Open a frame and say which shot it is: one pair often settles the others."`)
+		"8 shots: 0 certain, 0 likely, 8 unmatched. Open a frame and say which shot it is: one pair often settles the " +
+		"others."`)
 	p.dialogTo(1)
 	assert.Empty(t, p.value(".camera-which input"))
 	assert.Equal(t, "Type which shot it is", p.plain(".camera-which .primary"))

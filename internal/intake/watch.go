@@ -174,7 +174,8 @@ func folderWords(err error) string {
 	case errors.Is(err, fs.ErrNotExist):
 		return "it is not there: connect the card or disk that it is on again; " + meanwhile
 	case errors.Is(err, frames.ErrTooManyFiles):
-		return fmt.Sprintf("it has more than %d files: move those of other evenings elsewhere; %s", frames.MaxFiles, meanwhile)
+		return fmt.Sprintf("it has more than %d files: move those of other evenings elsewhere; %s", frames.MaxFiles,
+			meanwhile)
 	}
 	return fmt.Sprintf("%v: whoever looks after the machine finds more in its log; %s", plain(err), meanwhile)
 }
