@@ -13,6 +13,8 @@ import (
 	"github.com/chromedp/chromedp/kb"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/proctest"
 )
 
 // machine is a daemon that can be stopped and started again at the same place with the same record.
@@ -385,8 +387,11 @@ func soundOnce(p *phone) {
 	p.picture("phone-11-sound")
 	p.place("lookback")
 	p.until("evenings are listed", `document.querySelector(".evening-open")`)
-	p.enter("#find", "burst in time")
-	p.until("the machine has the note", `document.querySelector(".evening-where")?.textContent === "Found: No. 4"`)
+	proctest.Eventually(p.t, "the machine has the note", func() bool {
+		p.enter("#find", "burst in time")
+		p.until("it was looked for", `document.querySelector(".found").textContent.includes("burst in time")`)
+		return eval[bool](p, `document.querySelector(".evening-where")?.textContent === "Found: No. 4"`)
+	})
 	p.enter("#find", "")
 	p.until("all are listed", `document.querySelector(".found").textContent.trim() === "One evening."`)
 	p.place("shoot")
