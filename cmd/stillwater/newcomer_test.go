@@ -390,10 +390,11 @@ func soundOnce(p *phone) {
 	proctest.Eventually(p.t, "the machine has the note", func() bool {
 		p.enter("#find", "burst in time")
 		p.until("it was looked for", `document.querySelector(".found").textContent.includes("burst in time")`)
-		return eval[bool](p, `document.querySelector(".evening-where")?.textContent === "Found: No. 4"`)
+		found := eval[bool](p, `document.querySelector(".evening-where")?.textContent === "Found: No. 4"`)
+		p.enter("#find", "")
+		p.until("all are listed", `document.querySelector(".found").textContent.trim() === "One evening."`)
+		return found
 	})
-	p.enter("#find", "")
-	p.until("all are listed", `document.querySelector(".found").textContent.trim() === "One evening."`)
 	p.place("shoot")
 }
 
