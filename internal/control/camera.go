@@ -84,11 +84,7 @@ func (c *Control) ShowCamera(session int64, now CameraStatus, frames map[int64]F
 }
 
 // SessionID is the session's ID; 0: it is not in the record yet.
-func (c *Control) SessionID() int64 {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.session.id
-}
+func (c *Control) SessionID() int64 { return c.glance.Load().session }
 
 // changeCamera carries out the commands about the camera's frames.
 func (c *Control) changeCamera(ctx context.Context, client string, cmd Command) error {

@@ -109,6 +109,21 @@ func TestMeasurementsAreAccepted(t *testing.T) {
 }
 
 // The frames of the session's shots are shown with them; of another session's nothing is.
+// Whoever looks at frames asks often whether something is armed, at the least priority: it never has the mutex, which
+// it might keep for as long as others want the processor.
+func TestStateIsSeenWithoutTheMutex(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		assert.Equal(t, Safe, x.State())
+		x.arm(1)
+		x.mu.Lock()
+		defer x.mu.Unlock()
+		assert.Equal(t, Armed, x.State())
+		assert.Positive(t, x.SessionID())
+	})
+}
+
 func TestFramesAreShownWithTheirShots(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := setUp(t)

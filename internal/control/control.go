@@ -4,7 +4,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
-	"sync"
+	"sync/atomic"
 	"time"
 
 	"stillwater/internal/board"
@@ -101,7 +101,8 @@ type Control struct {
 
 	tasks tasks
 
-	mu               sync.Mutex
+	glance           atomic.Pointer[glance]
+	mu               guard
 	epoch            int64 // see newEpoch
 	requests         map[*request]struct{}
 	disarming        *disarming
@@ -224,6 +225,8 @@ func New(ctx context.Context, opts Options) (*Control, error) {
 		phones: phones{connected: map[string]int{}, visible: map[string]int{}}, viewers: map[*viewer]struct{}{},
 		epoch: 1, requests: map[*request]struct{}{},
 	}
+	c.mu.of = c
+	c.glance.Store(&glance{})
 	c.rec = newRecorder(c.log, c.recordChanged)
 	if err := c.restore(ctx); err != nil {
 		return nil, fmt.Errorf("control: read the record: %w", err)

@@ -374,7 +374,7 @@ func TestMeasure(t *testing.T) {
 			c.Type, c.Shot = "measure", id
 			x.refusedFor(me, c, "past_mm", "farther than any picture shows")
 		}
-		x.refusedFor(me, Command{Type: "measure", Shot: id, PastSDMm: 500}, "past_sd_mm", "says nothing")
+		x.refusedFor(me, Command{Type: "measure", Shot: id, PastSDMm: 500}, "past_sd_mm", "too uncertain to say anything")
 
 		x.must(me, Command{Type: "set", Field: "drop.phase", Value: "column-highest"})
 		x.arm(1)

@@ -2,6 +2,7 @@ package control
 
 import (
 	"slices"
+	"sync"
 	"time"
 
 	"stillwater/internal/care"
@@ -35,10 +36,26 @@ func (c *Control) Snapshot() *Snapshot {
 }
 
 // State is the state now, for callers that ask often.
-func (c *Control) State() State {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.state()
+func (c *Control) State() State { return c.glance.Load().state }
+
+// glance is what whoever works at the least priority looks at often. It does so without the mutex: while such a thread
+// has that and gets no processor, a disarm would wait.
+type glance struct {
+	state   State
+	session int64
+}
+
+// guard is the mutex of a Control. Before it is unlocked, what is seen at a glance is brought up to date.
+type guard struct {
+	sync.Mutex
+	of *Control
+}
+
+func (g *guard) Unlock() {
+	if now := (glance{g.of.state(), g.of.session.id}); *g.of.glance.Load() != now {
+		g.of.glance.Store(&now)
+	}
+	g.Mutex.Unlock()
 }
 
 // publish sends a snapshot to everybody. The mutex is held.
