@@ -64,7 +64,7 @@ func TestJudgedIsByAPerson(t *testing.T) {
 	require.NotNil(t, sum.Learned)
 	assert.Contains(t, sum.Learned.Advice.Facts[0].Text, "7 of 7 (4 judged, 3 only measured)")
 	sum = Summarize(join(times(6, measured)), new(shot.Outcomes)).ByKind[0]
-	assert.Equal(t, "Nothing is judged yet; it takes 5 tries at one delay.", sum.Why)
+	assert.Equal(t, "No try is judged yet; what follows was measured in the pictures.", sum.Why)
 	assert.Contains(t, sum.Learned.Advice.Facts[0].Text, "6 of 6 measured")
 }
 

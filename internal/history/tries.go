@@ -157,6 +157,8 @@ func (t *Tries) findBest() {
 	}
 	switch {
 	case t.Best != nil:
+	case counted == 0 && t.Learned != nil:
+		t.Why = "No try is judged yet; what follows was measured in the pictures."
 	case counted == 0:
 		t.Why = fmt.Sprintf("Nothing is judged yet; it takes %d tries at one %s.", minTries, t.Axis)
 	case most < minTries:
