@@ -27,6 +27,7 @@ import (
 	"stillwater/internal/intake"
 	"stillwater/internal/journal"
 	"stillwater/internal/page"
+	"stillwater/internal/proctest"
 	"stillwater/internal/record"
 	"stillwater/internal/shot"
 	"stillwater/internal/tuning"
@@ -242,6 +243,9 @@ func TestFramesAtShoot(t *testing.T) {
 	p.openCamera()
 	p.choose(".camera input[type=file]", files...)
 	p.until("all are matched", `document.querySelector(".camera-counts").textContent.startsWith("8 shots: 7 certain")`)
+	proctest.Eventually(t, "their pictures were looked at", func() bool {
+		return c.Snapshot().Shots[0].CameraFrame != nil
+	})
 	c.be(func(s *control.Snapshot) {
 		late := *s.Shots[0].CameraFrame
 		late.Verdict, late.Says = record.Late, []string{"the liquid is 14 mm past its place, ±3 mm"}
