@@ -163,7 +163,8 @@ func TestFramesFromThePhone(t *testing.T) {
 	p.until("they are there", `
 		document.querySelector(".camera-progress").textContent.startsWith("4 of 5 files are there")`)
 	assert.Equal(t, before, eval[string](p, place), "nothing moves under the thumb")
-	assert.Contains(t, p.plain(".camera .advice"), "PICT0999.JPG is no JPEG, HEIF or raw file, whatever its name says. "+
+	assert.Contains(t, p.plain(".camera .advice"), "PICT0999.JPG is not a JPEG, HEIF or raw file, whatever its name "+
+		"says. "+
 		"Choose the camera's own file.")
 	p.until("they are matched", `document.querySelector(".camera-counts").textContent.startsWith("8 shots: 4 certain")`)
 
@@ -725,7 +726,7 @@ func TestRecordingIsSaidAtOnce(t *testing.T) {
 		return fmt.Sprintf(`document.querySelector(".camera-measure .primary").textContent === %q`, words)
 	}
 	p.until("they can be recorded", `document.querySelector(".camera-frame img") && `+says("Record 7 measurements"))
-	assert.Contains(t, p.plain(".camera-measure > p"), "With what the frames suggest: Good 2 of 2")
+	assert.Contains(t, p.plain(".camera-measure > p"), "By what the frames suggest: Good 2 of 2")
 	p.js(`window.busy = "looking at the frames"`)
 	p.tap(".camera-measure .primary")
 	p.until("it is being recorded", says("Recording 7 measurements …")+
@@ -776,7 +777,7 @@ func TestCameraProblem(t *testing.T) {
 	t.Parallel()
 	c, p, files := cameraEvening(t, startBrowser(t))
 	c.be(func(s *control.Snapshot) {
-		s.Camera.Problem = "The connected camera's files do not come: it does not answer."
+		s.Camera.Problem = "The connected camera cannot be read: it does not answer."
 	})
 	p.until("it is said", `
 		document.querySelector("#state-notice").textContent.includes("Camera files are missing: see Look back.")`)

@@ -218,7 +218,7 @@ func TestFramesSaysWhatIsWrong(t *testing.T) {
 	require.NoError(t, j.Close())
 	status, _, problem := runRecord(t, state, "frames", dir, "--empty", "0022", "--width", "60cm", "--accept")
 	assert.NotZero(t, status)
-	assert.Contains(t, problem, "nothing was measured, as no certain frame")
+	assert.Contains(t, problem, "nothing was measured, because no certain frame")
 	content, err := os.ReadFile(photo)
 	require.NoError(t, err)
 	assert.Equal(t, byte(0xd8), content[1])

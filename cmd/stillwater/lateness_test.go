@@ -52,7 +52,7 @@ longest_on = "10 ms"
 		{[]string{"--cpu", "-2"}, "--cpu -2: give the number of a processor"},
 		{[]string{"--output", "flash"}, "add --config FILE"},
 		{[]string{"--config", gpio}, "say which may be switched with --output"},
-		{[]string{"--config", gpio, "--output", "flash", "--priority", "1"}, "stand in [board]"},
+		{[]string{"--config", gpio, "--output", "flash", "--priority", "1"}, "are in [board]"},
 		{[]string{"--config", simulated, "--output", "flash"}, "has no board with pins"},
 		{[]string{"--config", gpio, "--output", "lamp"}, `--output "lamp": the configuration has flash`},
 		{[]string{"--config", gpio, "--output", "flash", "--input", "beam"}, `--input "beam": the configuration has stop`},

@@ -34,7 +34,7 @@ func TestAnswersAreNotLost(t *testing.T) {
 		status := m.Run(t.Context(), strings.Fields(line))
 		assert.Equal(t, 1, status, line)
 		command, _, _ := strings.Cut(line, " ")
-		assert.Equal(t, "stillwater: "+command+": the answer could not be written to standard output: no space left on "+
-			"device; it is not whole\n", errs.String(), line)
+		assert.Equal(t, "stillwater: "+command+": cannot write the answer to standard output: no space left on "+
+			"device; it is incomplete\n", errs.String(), line)
 	}
 }

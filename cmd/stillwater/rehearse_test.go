@@ -45,10 +45,10 @@ func TestRehearseSaysWhatIsWrong(t *testing.T) {
 
 		" --set kind=sound --png " + dir: "a sound has no picture",
 		" --set kind=drops --tries 3":    "use drop or throw",
-		" --tries 3 --png " + dir:        "--png is of pictures",
-		" --tries 3 --late 5ms":          "--late is of pictures",
-		" --json --png " + dir:           "--json is of tries",
-		" --method hand --png " + dir:    "--method is of tries",
+		" --tries 3 --png " + dir:        "--png is for pictures",
+		" --tries 3 --late 5ms":          "--late is for pictures",
+		" --json --png " + dir:           "--json is for tries",
+		" --method hand --png " + dir:    "--method is for tries",
 	} {
 		status, _, errs := calculate(t, "rehearse"+line)
 		assert.NotZero(t, status)

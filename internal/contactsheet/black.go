@@ -85,7 +85,7 @@ func exposedAs(c optics.Camera, f frames.Data) error {
 		return nil
 	}
 	return fmt.Errorf("it was taken at f/%.3g and ISO %.0f, and the set has %v and %v, which is %.1f stops apart: take "+
-		"it as the shots are", f.FNumber, f.ISO, c.Lens().WorkingFNumber(), c.Speed, math.Abs(off))
+		"it like the shots", f.FNumber, f.ISO, c.Lens().WorkingFNumber(), c.Speed, math.Abs(off))
 }
 
 // judge has the light judged with it.
@@ -103,7 +103,7 @@ func (r *Room) judge(set shot.Set) error {
 	}
 	at := slices.IndexFunc(report.Steps, func(s lighting.Step) bool { return s.ID == "dark" })
 	if at < 0 {
-		return errors.New("of this set's light nothing can be said of the room")
+		return errors.New("with this set's light nothing can be said about the room")
 	}
 	step := report.Steps[at]
 	r.Verdict, r.Words = string(step.Verdict), strings.TrimSpace(step.Says+" "+step.Next)

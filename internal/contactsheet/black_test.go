@@ -89,7 +89,7 @@ func TestRoomByABlackFrame(t *testing.T) {
 	require.NoError(t, err)
 	assert.Contains(t, burnt.Room.Words, "burnt out")
 	for name, why := range map[string]string{"PICT0302": "does not say how long the shutter was open",
-		"PICT0303": "2.0 stops apart: take it as the shots are"} {
+		"PICT0303": "2.0 stops apart: take it like the shots"} {
 		sheet, err := roomBy(name)
 		require.NoError(t, err, "the rest goes on")
 		assert.Nil(t, sheet.Room)

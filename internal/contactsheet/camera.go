@@ -14,9 +14,9 @@ import (
 // A camera that may have to fire is not read.
 var (
 	errInUse = errors.New("--camera: stillwater runs and may be armed, and a camera that is being read may fail to " +
-		"fire: stop it first, or have it fetch what is made, as stillwater --frames DIR --camera PORT")
-	errNotHeld = errors.New("--camera: the journal cannot be written, so it is not known that nothing is armed: " +
-		"run this as the journal's owner")
+		"fire: stop it first, or let it fetch new files itself: stillwater --frames DIR --camera PORT")
+	errNotHeld = errors.New("--camera: the journal cannot be written, so it is unknown whether anything is armed: run " +
+		"this as the journal's owner")
 )
 
 // patience is how long a camera may take for its list, and to begin a file: nothing can be armed meanwhile, and the

@@ -105,7 +105,7 @@ func TestFetchOnlyWhileNothingIsArmed(t *testing.T) {
 	need.Tool(t, "gphoto2")
 	for want, o := range map[string]Options{
 		"stillwater runs and may be armed": {Camera: "disk:x", inUse: true},
-		"the journal cannot be written, so it is not known that nothing is armed: run this as the journal's owner": {
+		"the journal cannot be written, so it is unknown whether anything is armed: run this as the journal's owner": {
 			Camera: "disk:x"},
 	} {
 		assert.ErrorContains(t, o.Fetch(t.Context(), nil, Files{Say: io.Discard}), want)
@@ -135,7 +135,7 @@ func TestMake(t *testing.T) {
 		"PICT0475 certain", "PICT0476 certain", "PICT0477 certain"}, got)
 	assert.Equal(t, []string{"PICT0478"}, names(s.Extra))
 	require.Len(t, s.Problems, 1)
-	assert.ErrorContains(t, s.Problems[0], "PICT0999.JPG: its content is no JPEG")
+	assert.ErrorContains(t, s.Problems[0], "PICT0999.JPG: its content is not a readable JPEG")
 	require.Len(t, s.Clocks, 1)
 	assert.InDelta(t, -3*3600, s.Clocks[0].Offset.Seconds(), 1)
 
@@ -248,7 +248,7 @@ func TestFrameOfNoShot(t *testing.T) {
 	require.NoError(t, o.Assign("5=0474"))
 	require.NoError(t, o.Assign("none=0474"))
 	_, err = Make(t.Context(), source, record.Summary{}, folder, o)
-	assert.ErrorContains(t, err, "that is said of PICT0474, and 5=0474 too")
+	assert.ErrorContains(t, err, "that was said of both PICT0474 and 5=0474")
 }
 
 // Two pairs that no clock of the camera's fits are taken, and both are named.

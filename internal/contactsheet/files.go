@@ -94,7 +94,7 @@ func (o *Options) OpenForWriting(ctx context.Context, j *journal.Journal, f File
 		err = errors.New("the journal is in use by stillwater, which takes files in itself: send them from the phone " +
 			"(Look back), or have it watch the folder (stillwater --frames DIR); or stop it and run this again")
 	}
-	fmt.Fprintln(f.Say, "stillwater: frames: what is found is not kept for the next time:", err)
+	fmt.Fprintln(f.Say, "stillwater: frames: the results are not saved for the next run:", err)
 	o.FrameStore = newMemory(j)
 	return j, nil
 }
@@ -107,7 +107,7 @@ func (o *Options) Check(f Files) error {
 	case o.Watch && (o.Accept || f.CSV != "" || f.HTML != "" || f.XMP):
 		return errors.New("--watch writes nothing: run it again without it when the evening is over")
 	case o.Watch && o.Camera != "":
-		return errors.New("--watch and --camera: that is the daemon's, which knows what is armed: " +
+		return errors.New("--watch and --camera: that is the daemon's job, as it knows what is armed: " +
 			"stillwater --frames DIR --camera PORT; or leave --watch out, to fetch once")
 	case o.Watch && o.Black != "":
 		return errors.New("--watch does not judge the room: leave --black out, or run it without --watch")
@@ -116,7 +116,7 @@ func (o *Options) Check(f Files) error {
 	case o.Watch && f.JSON:
 		return errors.New("--watch writes lines for people: leave --json out, or run it without --watch")
 	case f.CSV == "-" || f.HTML == "-":
-		return errors.New("--csv and --sheet write a file, and standard output has the answer: name a file (./- is one)")
+		return errors.New("--csv and --sheet write a file, and the answer goes to standard output: name a file (./- is one)")
 	case m.Ruler != nil && m.Width > 0:
 		return errors.New("--ruler and --width both give the scale: leave one of them out")
 	case m.Empty == "" && (scaled || m.Spot != nil || m.FromRight):
@@ -145,11 +145,11 @@ func (m *Measure) SetWidth(text string) error {
 // SetFlags makes a command's flags of what a person says beside the folder.
 func (o *Options) SetFlags(flags *flag.FlagSet) {
 	m := &o.Measure
-	flags.Func("pair", "`SHOT=FILE`, a shot's number and its file, none=FILE if it is of no shot; "+
+	flags.Func("pair", "`SHOT=FILE`, a shot's number and its file, none=FILE if it is not a shot; "+
 		"12=none or any=FILE takes it back; may be given again", o.Assign)
 	flags.BoolVar(&m.Look, "look", false, "look at the pictures, and say which are black or burnt out")
 	flags.StringVar(&m.Empty, "empty", "", "the `FILE` that shows the place without liquid")
-	flags.Func("spot", "`X,Y`, where the liquid is to be (default: the frame's middle)", m.SetSpot)
+	flags.Func("spot", "`X,Y`, where the liquid should be (default: the frame's middle)", m.SetSpot)
 	flags.Func("ruler", "`X,Y,X,Y,LENGTH`, two places on a ruler at the spot and how far apart they are",
 		func(text string) error {
 			m.Ruler = new(Ruler)
@@ -162,7 +162,7 @@ func (o *Options) SetFlags(flags *flag.FlagSet) {
 		"auto, usb:BUS,DEVICE, ptpip:ADDRESS or disk:FOLDER (needs gphoto2)")
 	flags.BoolVar(&o.Only, "only", false, "only the frames in the folder count: others of the session are forgotten")
 	flags.StringVar(&o.Black, "black", "", "the frame taken with the flash off, its `FILE` or number: how dark it is")
-	flags.BoolVar(&o.Watch, "watch", false, "go on, and say what comes into the folder while shots are made")
+	flags.BoolVar(&o.Watch, "watch", false, "keep running, and report each file that arrives in the folder")
 	flags.BoolVar(&o.Accept, "accept", false, "record the measurements, so that the delay is learned from them too")
 }
 
@@ -215,7 +215,7 @@ func (f Files) write(path, journalPath string, write func(io.Writer) error) erro
 	case frames.IsFrame(path):
 		return fmt.Errorf("%s may be a photograph, by its name: name another file", path)
 	case !replaceable(path):
-		return fmt.Errorf("%s is there, and by its name it is neither a table nor a contact sheet: name another file", path)
+		return fmt.Errorf("%s exists, and by its name it is neither a table nor a contact sheet: name another file", path)
 	case f.DryRun:
 		_, err := fmt.Fprintf(f.Say, "Would be written: %s\n", path)
 		return err

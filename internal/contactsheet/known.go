@@ -150,8 +150,8 @@ func (s *Sheet) unkept(ctx context.Context, err error) error {
 		return ctx.Err()
 	}
 	s.dry = true
-	s.Problems = append(s.Problems, fmt.Errorf("what is found is not kept for the next time: %w: "+
-		"see that the record's disk has room", err))
+	s.Problems = append(s.Problems, fmt.Errorf("the results cannot be saved for the next run: %w: check that the "+
+		"record's disk has room", err))
 	return nil
 }
 

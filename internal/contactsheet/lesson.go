@@ -72,7 +72,8 @@ func (s *Sheet) learn() {
 	s.Lesson = &l
 }
 
-var errNothingMeasured = errors.New("--accept: nothing was measured, as no certain frame shows the liquid whole; " +
+var errNothingMeasured = errors.New("--accept: nothing was measured, because no certain frame shows the liquid " +
+	"whole; " +
 	"run it without --accept to see what each shows")
 
 // accept puts what was measured on record.
@@ -110,7 +111,7 @@ func (l *Lesson) words() string {
 	case l.Before == l.Measured:
 		return text + " All of them are on record."
 	}
-	return text + " It is a suggestion: --accept puts what was measured on record."
+	return text + " It is a suggestion: --accept records the measurements."
 }
 
 // seenWords are what a row's picture shows, and what to do about it.
@@ -121,7 +122,7 @@ func (s *Sheet) seenWords(r *Row) string {
 	}
 	parts := slices.Concat(g.Reasons, g.Next)
 	if r.pictured.Seen != nil && r.pictured.Seen.OtherWay {
-		parts = append(parts, "its picture has another size than the empty one")
+		parts = append(parts, "its picture has a different size than the empty frame")
 	}
 	if g.Verdict != "" {
 		parts = append([]string{string(g.Verdict) + "?"}, parts...)

@@ -88,7 +88,7 @@ type seen struct {
 	PastUm   int64   `json:"past_um"`
 	SDUm     int64   `json:"sd_um"`
 	Cut      bool    `json:"cut"`
-	OtherWay bool    `json:"other_size"` // its picture has another size than the empty one: nothing is known
+	OtherWay bool    `json:"other_size"` // its picture has a different size than the empty frame: nothing is known
 }
 
 // reference is what the frames are measured against.

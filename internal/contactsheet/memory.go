@@ -70,6 +70,5 @@ func (m *memory) KeepMatches(_ context.Context, _ int64, frames []record.Frame, 
 }
 
 func (m *memory) SetPast(context.Context, int64, int64, int64) error {
-	return errors.New("the record cannot be written now, as said above, and nothing of this was recorded: " +
-		"run it again when it can")
+	return errors.New("the record cannot be written now (see above), so nothing was recorded: run this again when it can")
 }

@@ -82,7 +82,7 @@ func (s *Sheet) settledPairs(timed []frames.Frame) (pairs []match.Pair, _ error)
 	for _, p := range slices.Concat(s.said.noShot, s.said.any) {
 		frame, why := findNamed(timed, p.name)
 		if text := paired[frame]; why == "" && text != "" {
-			why = fmt.Sprintf("that is said of %s, and %s too: leave one of them out", oneLine(timed[frame].Name), text)
+			why = fmt.Sprintf("that was said of both %s and %s: leave one of them out", oneLine(timed[frame].Name), text)
 		}
 		if why != "" {
 			return nil, &PairError{Text: p.text, Why: why}

@@ -45,9 +45,9 @@ func Watch(ctx context.Context, source Growing, session record.Summary, folder *
 		case err != nil && isThere(folder.Path()) && !errors.Is(err, fs.ErrNotExist):
 			return ForCommandLine(err)
 		case err != nil:
-			v.say(w, "the folder", "it is not there any more; waiting until it is")
+			v.say(w, "the folder", "it is gone; waiting until it is back")
 		default:
-			v.unsay(w, "the folder", "it is there again")
+			v.unsay(w, "the folder", "it is back")
 		}
 		select {
 		case <-ctx.Done():

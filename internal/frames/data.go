@@ -62,8 +62,8 @@ func formatOf(r io.ReaderAt) format {
 	return unknown
 }
 
-var errUnknown = errors.New("its content is no JPEG, HEIF or raw file that can be read, whatever its name says: " +
-	"take the camera's own file")
+var errUnknown = errors.New("its content is not a readable JPEG, HEIF or raw file, whatever its name says: use the " +
+	"camera's own file")
 
 // maxMetadata is how many bytes are read to understand a file, in all.
 const maxMetadata = 64 << 20
@@ -72,7 +72,7 @@ const maxMetadata = 64 << 20
 // and goes over what it has read again and again: of a phone's HEIF file with 2 MB it reads 0.9 MB. Own choice.
 const maxParsed = 4 << 20
 
-var errTooMuch = errors.New("what it says of itself leads in circles, or has no end")
+var errTooMuch = errors.New("its metadata goes round in circles, or has no end")
 
 // readData reads what a file says of its picture.
 func readData(r io.ReaderAt, size int64) (Data, error) {

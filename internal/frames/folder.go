@@ -196,7 +196,7 @@ func NumberOf(stem string) int {
 }
 
 // ErrChanging means that a file was written to while it was read.
-var ErrChanging = errors.New("it is being written: look again when it is whole")
+var ErrChanging = errors.New("it is being written: try again when it is complete")
 
 // open opens a file of a frame for reading until the context ends, and does with it; the error names the file.
 func (f *Folder) open(ctx context.Context, file File, do func(untilDone, int64) error) error {

@@ -141,12 +141,12 @@ func TestHostileFiles(t *testing.T) {
 		data, shown string // what the errors say; "" none
 	}{
 		"empty.jpg":     {nil, "it is empty", "it is empty"},
-		"tiny.jpg":      {[]byte("\xff"), "no JPEG", "no JPEG"},
+		"tiny.jpg":      {[]byte("\xff"), "not a readable JPEG", "not a readable JPEG"},
 		"cut.jpg":       {good[:len(good)-40], "", "it ends before its picture does"},
 		"cut-early.jpg": {good[:30], "cannot be read", "it ends before its picture begins"},
 		"bomb.jpg":      {bomb, "", "65535 x 65535 pixels"},
-		"other.jpg":     {other.Bytes(), "no JPEG", "no JPEG"},
-		"text.nef":      {[]byte("hello, this is text"), "no JPEG", "no JPEG"},
+		"other.jpg":     {other.Bytes(), "not a readable JPEG", "not a readable JPEG"},
+		"text.nef":      {[]byte("hello, this is text"), "not a readable JPEG", "not a readable JPEG"},
 		"circle.dng":    {circle, "", "no preview"},
 		"film.heic":     {[]byte("\x00\x00\x00\x18ftypheic\x00\x00\x00\x00"), "", "has no JPEG preview"},
 	}

@@ -142,7 +142,7 @@ type jpegHeader struct {
 // check refuses what has too many pixels.
 func (h jpegHeader) check() error {
 	if int64(h.width)*int64(h.height) > MaxPixels {
-		return fmt.Errorf("its picture has %d x %d pixels, and at most %d million are decoded: take a copy with fewer",
+		return fmt.Errorf("its picture has %d x %d pixels, and the limit is %d million: use a copy with fewer",
 			h.width, h.height, MaxPixels/1_000_000)
 	}
 	return nil
@@ -159,7 +159,7 @@ func (h jpegHeader) checkWhole(most int64) error {
 		perPixel += 4
 	}
 	if needs := perPixel * float64(h.width) * float64(h.height); needs > float64(most) {
-		return fmt.Errorf("its picture of %d x %d pixels takes %.0f MB to decode, and at most %d are spent: save it as "+
+		return fmt.Errorf("its picture of %d x %d pixels takes %.0f MB to decode, and the limit is %d: save it as "+
 			"a baseline JPEG, or smaller", h.width, h.height, math.Ceil(needs/1e6), most/1_000_000)
 	}
 	return nil

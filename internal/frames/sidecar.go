@@ -90,7 +90,7 @@ func (f *Folder) readSidecar(name string) ([]byte, error) {
 // replace puts a file in the place of the one that was there, nil for none.
 func (f *Folder) replace(name string, before fs.FileInfo, content []byte) error {
 	if before != nil && before.Mode().Perm()&0o222 == 0 {
-		return errors.New("it is write-protected: allow writing, as by chmod u+w, if it may change")
+		return errors.New("it is write-protected: allow writing (chmod u+w) if it may be changed")
 	}
 	temporary := path.Join(path.Dir(name), "."+rand.Text()+".tmp")
 	file, err := f.root.OpenFile(temporary, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
@@ -122,7 +122,7 @@ func (f *Folder) likeBefore(file *os.File, name string, before fs.FileInfo) erro
 	}
 	defer old.Close()
 	if err := sameOwner(file, before); err != nil {
-		return fmt.Errorf("it is another user's, and would be this one's: run this as that user (%w)", err)
+		return fmt.Errorf("it belongs to another user, and would become this one's: run this as that user (%w)", err)
 	}
 	if err := copyAttributes(file, old); err != nil {
 		return fmt.Errorf("its extended attributes would be lost: %w", err)

@@ -121,7 +121,7 @@ func (i *Intake) hasFrames(ctx context.Context, session int64) (bool, error) {
 	return len(known) > 0, err
 }
 
-const keptWords = "Copies of the files are kept on the machine. The oldest copies are deleted when 4 GB are full; " +
+const keptWords = "Copies of the files are kept on the machine. The oldest copies are deleted when they fill 4 GB; " +
 	"what was measured stays. The phone's own files are not changed."
 
 // withoutCopy are the frames of which no file is in the folder: their copies gave way, or were never there.
@@ -144,8 +144,8 @@ func goneWords(names []string) string {
 	if more := len(names) - maxNamed; more > 0 {
 		which += fmt.Sprintf(" and %d more", more)
 	}
-	return fmt.Sprintf(" No copy is there now of %s: choose such files by themselves to have their copies back, as for "+
-		"larger pictures and to measure anew.", which)
+	return fmt.Sprintf(" There is no copy now of %s: choose these files again to restore their copies, which larger "+
+		"pictures and new measurements need.", which)
 }
 
 func (i *Intake) emptyView() page.CameraView {
@@ -244,13 +244,14 @@ func problemAtPage(err error) string {
 	empty, away := new(contactsheet.EmptyError), new(contactsheet.AwayError)
 	switch {
 	case errors.As(err, &empty) && errors.As(err, &away):
-		return fmt.Sprintf("Nothing is measured: there is no copy of the empty frame, %s, on this machine. Choose its file "+
-			"by itself to have it back, or name another empty frame.", empty.Name)
+		return fmt.Sprintf("Nothing can be measured: this machine has no copy of the empty frame, %s. Choose its file "+
+			"again to restore it, or choose another empty frame.", empty.Name)
 	case errors.As(err, &empty):
-		return fmt.Sprintf("Nothing is measured against the empty frame, %s: %v. Or name another empty frame.", empty.Name,
+		return fmt.Sprintf("Nothing can be measured against the empty frame, %s: %v. Or choose another empty frame.",
+			empty.Name,
 			empty.Err)
 	case errors.As(err, &away):
-		return fmt.Sprintf("%s: there is no copy of it on this machine: choose its file by itself to have it back", away.Name)
+		return fmt.Sprintf("%s: this machine has no copy of it: choose its file again to restore it", away.Name)
 	}
 	return err.Error()
 }

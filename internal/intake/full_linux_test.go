@@ -24,7 +24,7 @@ func TestFullDisk(t *testing.T) {
 	require.NoError(t, err)
 	t.Cleanup(func() { assert.NoError(t, syscall.Unmount(s.dir, syscall.MNT_DETACH)) })
 	_, err = put(s, 1, page.CameraFile{Name: "A.JPG", Size: 100_000}, jpegOf(100_000), 10_000)
-	assert.ErrorContains(t, err, "A.JPG was not kept: the machine's disk is full.")
+	assert.ErrorContains(t, err, "A.JPG was not saved: the machine's disk is full.")
 	assert.Empty(t, kept(t, s, 1))
 	whole, err := put(s, 1, page.CameraFile{Name: "B.JPG", Size: 30_000}, jpegOf(30_000), 10_000)
 	require.NoError(t, err)
@@ -32,5 +32,5 @@ func TestFullDisk(t *testing.T) {
 	s.looked(1, s.news(1))
 	s.free = freeBytes
 	_, err = put(s, 1, page.CameraFile{Name: "C.JPG", Size: 30_000}, jpegOf(30_000), 10_000)
-	assert.ErrorContains(t, err, "C.JPG was not kept", "the record's share of a small disk")
+	assert.ErrorContains(t, err, "C.JPG was not saved", "the record's share of a small disk")
 }

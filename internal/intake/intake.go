@@ -105,7 +105,7 @@ const (
 	maxEvenings = 8                // known at once
 )
 
-// New makes one. It looks at nothing until Start.
+// New returns an Intake that looks at nothing until Start.
 func New(o Options) *Intake {
 	if o.Log == nil {
 		o.Log = slog.Default()
@@ -117,7 +117,7 @@ func New(o Options) *Intake {
 		wake: make(chan struct{}, 1), evenings: map[int64]*evening{}, larger: newLarger()}
 	i.store.onRecord, i.store.holdsUp = i.onRecord, i.holdsUp
 	i.store.gave = func(paths []string) {
-		i.o.Log.Info("copies of camera files gave way to a new one; what was seen in them stays", "files", paths)
+		i.o.Log.Info("deleted the oldest copies of camera files to make room; their measurements stay", "files", paths)
 	}
 	return i
 }
@@ -157,8 +157,8 @@ func (i *Intake) Receive(ctx context.Context, session int64, f page.CameraFile, 
 	t, err := i.store.receive(session, f, at, part)
 	n := new(notReceived)
 	if err != nil && !errors.Is(err, page.ErrArmed) && !errors.As(err, &n) { // the next file may fare better
-		i.o.Log.Warn("a camera's file cannot be kept", "file", f.Name, "err", err)
-		err = refusal(fmt.Sprintf("%s cannot be kept on the machine.", f.Name), "The machine's log says why.",
+		i.o.Log.Warn("cannot save a camera's file", "file", f.Name, "err", err)
+		err = refusal(fmt.Sprintf("%s cannot be saved on the machine.", f.Name), "The machine's log says why.",
 			"The log says why.")
 	}
 	if t.whole || t.name != "" && f.Client != "" && i.tryAgain(session, stemOf(t.name)) {
@@ -186,7 +186,7 @@ func (i *Intake) evening(ctx context.Context, session int64) (*evening, error) {
 	}
 	var before pairs
 	if err := i.readNote(session, pairsFile, &before); err != nil {
-		i.o.Log.Warn("what was said of frames before the last end cannot be read", "session", session, "err", err)
+		i.o.Log.Warn("cannot read the saved pairs of frames and shots", "session", session, "err", err)
 		before = pairs{}
 	}
 	i.mu.Lock()
@@ -243,8 +243,8 @@ func (i *Intake) want(e *evening, in time.Duration, change func()) {
 	i.wakeUp()
 }
 
-// Changed has the frames of a session looked at again, as something on record that they are compared with changed; 0:
-// those of any. It returns at once, whatever its caller has locked.
+// Changed has the frames of a session (0: of any) looked at again, because something on record changed that they are
+// compared with. It returns at once, whatever its caller has locked.
 func (i *Intake) Changed(session int64) {
 	i.changes.Lock()
 	if i.changed == nil {
@@ -515,8 +515,8 @@ func (i *Intake) looked(e *evening, wanted int, news []string, f found, err erro
 		e.due = time.Time{}
 	}
 	if err != nil {
-		i.o.Log.Warn("the camera's frames cannot be looked at", "session", e.session, "err", err)
-		e.failed = fmt.Sprintf("The frames cannot be looked at: %v.", err)
+		i.o.Log.Warn("cannot look at the camera's frames", "session", e.session, "err", err)
+		e.failed = fmt.Sprintf("The frames cannot be read: %v.", err)
 	} else {
 		e.view, e.shots, e.measured, e.recorded, e.made = f.view, f.shots, f.measured, f.recorded, true
 		e.basis = f.basis

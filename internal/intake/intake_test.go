@@ -365,8 +365,8 @@ func TestWhatAPairChanges(t *testing.T) {
 	require.NoError(t, x.Pair(t.Context(), x.session, 4, "PICT0474"))
 	v = x.untilSaid("PICT0474 is shot 4")
 	assert.NotEqual(t, right, shotsOf(v))
-	assert.Contains(t, v.Changed.Words, "PICT0474 is shot 4, as you said. You had said that of PICT0473: it counts no "+
-		"more.")
+	assert.Contains(t, v.Changed.Words, "PICT0474 is shot 4, as you said. You had said that of PICT0473; that no "+
+		"longer counts.")
 	assert.Regexp(t, `\d other frames changed shot: PICT0471 from shot 1 to none; `, v.Changed.Words)
 	assert.GreaterOrEqual(t, v.Changed.Others, 3)
 
@@ -467,12 +467,12 @@ func TestRulerAndSpot(t *testing.T) {
 	assert.Nil(t, v.Spot)
 	nan := math.NaN()
 	for want, err := range map[string]error{
-		"The two places are too near to each other": x.Ruler(x.session, one, 0.5, 0.5, 0.51, 0.5, "10 cm"),
-		"The length must be 1 mm to 20 m":           x.Ruler(x.session, one, 0.1, 0.5, 0.5, 0.5, "long"),
-		"That is outside the frame":                 x.Ruler(x.session, one, 0.1, 0.5, 1.5, 0.5, "10 cm"),
-		`has no frame "none such"`:                  x.Ruler(x.session, "none such", 0.1, 0.5, 0.5, 0.5, "10 cm"),
-		"outside the frame":                         x.Spot(x.session, -0.1, 0.5),
-		"is outside the frame":                      x.Spot(x.session, nan, 0.5),
+		"The two places are too close together": x.Ruler(x.session, one, 0.5, 0.5, 0.51, 0.5, "10 cm"),
+		"The length must be 1 mm to 20 m":       x.Ruler(x.session, one, 0.1, 0.5, 0.5, 0.5, "long"),
+		"That is outside the frame":             x.Ruler(x.session, one, 0.1, 0.5, 1.5, 0.5, "10 cm"),
+		`has no frame "none such"`:              x.Ruler(x.session, "none such", 0.1, 0.5, 0.5, 0.5, "10 cm"),
+		"outside the frame":                     x.Spot(x.session, -0.1, 0.5),
+		"is outside the frame":                  x.Spot(x.session, nan, 0.5),
 	} {
 		assert.ErrorContains(t, err, want)
 	}
@@ -555,16 +555,16 @@ func TestProblemIsShown(t *testing.T) {
 			return now.Problem == want
 		})
 	}
-	shows("The connected camera's files do not come: it does not answer.")
+	shows("The connected camera cannot be read: it does not answer.")
 	x.folderProblem("it is gone.")
-	shows("The connected camera's files do not come: it does not answer. The folder for the camera's files cannot be " +
-		"looked into: it is gone.")
+	shows("The connected camera cannot be read: it does not answer. The folder for the camera's files cannot be " +
+		"read: it is gone.")
 	x.folderProblem("")
 	x.cameraProblem("A: it is too large.\nB: it cannot be read.\nC: no\nD: no")
-	shows("The connected camera's files do not come: A: it is too large; B: it cannot be read; and 2 more, see the " +
+	shows("The connected camera cannot be read: A: it is too large; B: it cannot be read; and 2 more, see the " +
 		"machine's log.")
 	x.cameraProblem(strings.Repeat("ä", 5000))
-	shows("The connected camera's files do not come: " + strings.Repeat("ä", 300) + " and so on.")
+	shows("The connected camera cannot be read: " + strings.Repeat("ä", 300) + " and so on.")
 	x.cameraProblem("")
 	shows("")
 }
@@ -658,7 +658,7 @@ func TestSaidWhileArmedIsKept(t *testing.T) {
 	note := filepath.Join(x.store.session(x.session), pairsFile)
 	require.NoError(t, os.RemoveAll(note))
 	require.NoError(t, os.Mkdir(note, 0o700))
-	assert.ErrorContains(t, x.Pair(t.Context(), x.session, 2, "PICT0472"), "It could not be kept")
+	assert.ErrorContains(t, x.Pair(t.Context(), x.session, 2, "PICT0472"), "It could not be saved")
 	assert.Empty(t, x.evenings[x.session].pairs.Said, "what is refused is not done")
 }
 
@@ -721,7 +721,8 @@ func TestRefusalsSayWhatToDo(t *testing.T) {
 		require.ErrorAs(t, err, &r)
 		assert.Equal(t, []string{why, remedy}, []string{r.Why, r.Remedy})
 	}
-	refuses(x.Ruler(x.session, "PICT0473", 0.1, 0.5, 0.5, 0.5, "10 cm"), "PICT0473 has no picture here to lay a ruler in.",
+	refuses(x.Ruler(x.session, "PICT0473", 0.1, 0.5, 0.5, 0.5, "10 cm"),
+		"PICT0473 has no picture here to place a ruler in.",
 		"Choose a frame that shows one: a JPEG of the ruler, as sharp as the others.")
 	refuses(x.Pair(t.Context(), other.ID, 1, "PICT0471"), "PICT0471 is a frame of session 1, not of 2.",
 		"Open session 1 in Look back, and the frame there.")
@@ -729,10 +730,11 @@ func TestRefusalsSayWhatToDo(t *testing.T) {
 
 	require.NoError(t, os.Remove(filepath.Join(x.store.session(x.session), "PICT0471.JPG")))
 	for name, want := range map[string]string{
-		"PICT0471": "Nothing is measured: there is no copy of the empty frame, PICT0471, on this machine. Choose its file " +
-			"by itself to have it back, or name another empty frame.",
-		"PICT0473": "Nothing is measured against the empty frame, PICT0473: PICT0473.JPG: its picture comes in more than " +
-			"100 scans, which takes too long: save it as a baseline JPEG. Or name another empty frame.",
+		"PICT0471": "Nothing can be measured: this machine has no copy of the empty frame, PICT0471. Choose its file " +
+			"again to restore it, or choose another empty frame.",
+		"PICT0473": "Nothing can be measured against the empty frame, PICT0473: PICT0473.JPG: its picture comes in more " +
+			"than " +
+			"100 scans, which takes too long: save it as a baseline JPEG. Or choose another empty frame.",
 	} {
 		require.NoError(t, x.Reference(x.session, name, "60 cm", false))
 		problems := x.idle().Problems

@@ -158,7 +158,7 @@ func (i *Intake) makeLarge(ctx context.Context, session int64, folder *frames.Fo
 	case errors.Is(err, fs.ErrNotExist):
 		made.err = fmt.Errorf("the file of %s is %w", frame.Name, record.ErrNotFound)
 	case err != nil:
-		i.o.Log.Info("no larger picture of a frame", "frame", frame.Name, "err", err)
+		i.o.Log.Info("cannot make a larger picture of a frame", "frame", frame.Name, "err", err)
 		made.err = fmt.Errorf("%w: %w", record.ErrNotFound, err)
 		i.larger.keep(made)
 	default:

@@ -54,7 +54,7 @@ func (i *Intake) opened(session int64, frame string) (end func(), err error) {
 	i.decoding.Lock()
 	path := filepath.Join(i.store.session(session), openFile)
 	if err := putNote(path, frame); err != nil { // the disk may be full: it is looked at all the same
-		i.o.Log.Warn("which frame is looked at cannot be noted", "err", err)
+		i.o.Log.Warn("cannot note which frame is being read", "err", err)
 	}
 	return func() {
 		os.Remove(path)
@@ -75,7 +75,7 @@ func putNote(path, text string) error {
 // leftOut are the frames of a session that are not opened: those that have ended the program.
 func (i *Intake) leftOut(session int64) (names []string) {
 	if err := i.readNote(session, leftOutFile, &names); err != nil {
-		i.o.Log.Warn("which frames are left out cannot be read", "session", session, "err", err)
+		i.o.Log.Warn("cannot read the list of frames that are left out", "session", session, "err", err)
 	}
 	return names
 }
@@ -91,7 +91,7 @@ func (i *Intake) leaveOut(session int64) {
 	}
 	i.notes.Lock()
 	defer i.notes.Unlock()
-	i.o.Log.Warn("the program ended while it looked at a frame, which is left out from now on", "session", session,
+	i.o.Log.Warn("the program ended while it read a frame; that frame is left out from now on", "session", session,
 		"frame", string(frame))
 	if i.writeNote(session, leftOutFile, append(i.leftOut(session), string(frame))) == nil {
 		os.Remove(path)

@@ -112,7 +112,7 @@ func changeOf(before, after []paired, now []said) (c *page.CameraChange, undo []
 			continue
 		}
 		if was.Settled && !is.Settled {
-			words = append(words, fmt.Sprintf("You had said that of %s: it counts no more.", was.Name))
+			words = append(words, fmt.Sprintf("You had said that of %s; that no longer counts.", was.Name))
 		}
 		switch {
 		case shotOf(was) != shotOf(is):
@@ -231,7 +231,7 @@ func (i *Intake) keepSaid(e *evening, says ...said) error {
 func (i *Intake) unsettled() (sessions []int64) {
 	folders, err := os.ReadDir(i.o.Dir)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		i.o.Log.Warn("what was said of frames before the last end cannot be looked for", "err", err)
+		i.o.Log.Warn("cannot look for saved pairs of frames and shots", "err", err)
 	}
 	for _, f := range folders {
 		session, err := strconv.ParseInt(f.Name(), 10, 64)
@@ -257,7 +257,7 @@ func (i *Intake) changePairs(e *evening, change func(*pairs)) {
 	i.mu.Unlock()
 	change(&now)
 	if err := i.writeNote(e.session, pairsFile, now); err != nil {
-		i.o.Log.Warn("what was said of frames cannot be kept", "session", e.session, "err", err)
+		i.o.Log.Warn("cannot save the pairs of frames and shots", "session", e.session, "err", err)
 	}
 	i.mu.Lock()
 	e.pairs = now

@@ -9,7 +9,7 @@ import (
 // cameraProblem shows what is wrong with the connected camera; "" nothing is.
 func (i *Intake) cameraProblem(words string) {
 	if words != "" {
-		words = fmt.Sprintf("The connected camera's files do not come: %s.", inOneLine(words))
+		words = fmt.Sprintf("The connected camera cannot be read: %s.", inOneLine(words))
 	}
 	i.showProblem(&i.problems.camera, words)
 }
@@ -17,7 +17,7 @@ func (i *Intake) cameraProblem(words string) {
 // folderProblem is cameraProblem for the watched folder.
 func (i *Intake) folderProblem(words string) {
 	if words != "" {
-		words = fmt.Sprintf("The folder for the camera's files cannot be looked into: %s.", inOneLine(words))
+		words = fmt.Sprintf("The folder for the camera's files cannot be read: %s.", inOneLine(words))
 	}
 	i.showProblem(&i.problems.folder, words)
 }
@@ -25,7 +25,7 @@ func (i *Intake) folderProblem(words string) {
 // filesProblem is cameraProblem for files in the watched folder that are not kept, a line each.
 func (i *Intake) filesProblem(words string) {
 	if words != "" {
-		words = fmt.Sprintf("Not kept from the folder for the camera's files: %s.", inOneLine(words))
+		words = fmt.Sprintf("Not taken from the folder for the camera's files: %s.", inOneLine(words))
 	}
 	i.showProblem(&i.problems.files, words)
 }

@@ -144,10 +144,10 @@ func (i *Intake) Ruler(session int64, frame string, x, y, x2, y2 float64, length
 	case !isShare(x, y, x2, y2):
 		return &control.Refusal{Field: "x", Why: "That is outside the frame.", Remedy: "Tap two places in the frame."}
 	case f.Width == 0 || f.Height == 0:
-		return &control.Refusal{Field: "name", Why: fmt.Sprintf("%s has no picture here to lay a ruler in.", frame),
+		return &control.Refusal{Field: "name", Why: fmt.Sprintf("%s has no picture here to place a ruler in.", frame),
 			Remedy: "Choose a frame that shows one: a JPEG of the ruler, as sharp as the others."}
 	case !(share >= leastRuler):
-		return &control.Refusal{Field: "x", Why: "The two places are too near to each other.",
+		return &control.Refusal{Field: "x", Why: "The two places are too close together.",
 			Remedy: "Choose two marks of the ruler that are further apart."}
 	}
 	long := phys.Length(float64(apart) / share)
@@ -196,8 +196,8 @@ func (i *Intake) Measured(ctx context.Context, session int64) ([]control.PastMea
 			stale = stale || matched && file != made.File
 		})
 	if err == nil && stale {
-		err = &control.Refusal{Why: "The frames are being looked at anew, as something was changed.",
-			Remedy: "Record when they are measured."}
+		err = &control.Refusal{Why: "The frames are being measured again because something changed.",
+			Remedy: "Record once they are measured."}
 	}
 	if err == nil && len(list) == 0 {
 		err = &control.Refusal{Why: "There is no new measurement to record.",
@@ -266,12 +266,12 @@ func (i *Intake) Recorded(session int64, accepted []control.PastMeasured) error 
 }
 
 func notRead(err error) error {
-	return &control.Refusal{Why: fmt.Sprintf("The record cannot be read: %v.", plain(err)), Remedy: "Try it again."}
+	return &control.Refusal{Why: fmt.Sprintf("The record cannot be read: %v.", plain(err)), Remedy: "Try again."}
 }
 
 func notKept(err error) error {
-	return &control.Refusal{Why: fmt.Sprintf("It could not be kept: %v.", plain(err)),
-		Remedy: "See that the machine's disk has room."}
+	return &control.Refusal{Why: fmt.Sprintf("It could not be saved: %v.", plain(err)),
+		Remedy: "Check that the machine's disk has room."}
 }
 
 // plain is an error without the name of a file of the machine.

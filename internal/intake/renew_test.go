@@ -134,7 +134,7 @@ func TestRecordingWaitsForANewReference(t *testing.T) {
 	x.screen.be(control.Armed) // so that nothing is measured
 	require.NoError(t, x.Reference(x.session, "PICT0399", "20 cm", false))
 	_, err = x.Measured(t.Context(), x.session)
-	assert.ErrorContains(t, err, "being looked at anew")
+	assert.ErrorContains(t, err, "being measured again")
 	x.screen.be(control.Safe)
 	x.until(func(v page.CameraView) bool { return v.Width == "20 cm" })
 	after, err := x.Measured(t.Context(), x.session)
@@ -325,7 +325,7 @@ func TestChangedWhileLookedAt(t *testing.T) {
 			require.NoError(t, c.change(ctx, x))
 			_, err := x.Measured(t.Context(), x.session)
 			if c.restsOnIt {
-				assert.ErrorContains(t, err, "being looked at anew")
+				assert.ErrorContains(t, err, "being measured again")
 			} else {
 				assert.NoError(t, err)
 			}

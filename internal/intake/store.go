@@ -190,7 +190,8 @@ func (s *store) receive(session int64, f page.CameraFile, at int64, part []byte)
 	}
 	known, isKnown := s.begun[under]
 	if isKnown && t.have > 0 && known.size != f.Size { // there is room for the size it began with
-		return received{}, refusal(fmt.Sprintf("%s has another size than when it began.", f.Name), "Choose it again.",
+		return received{}, refusal(fmt.Sprintf("%s has a different size than when sending began.", f.Name),
+			"Choose it again.",
 			"It is tried again in a minute.")
 	}
 	if t.have == f.Size { // the program ended before it had its name
@@ -233,7 +234,7 @@ func (s *store) complete(session int64, under string, f page.CameraFile) (receiv
 	delete(s.begun, under)
 	if f.Check != "" && f.Check != check {
 		os.Remove(under)
-		return received{}, refusal(fmt.Sprintf("%s did not come as it is on the phone.", f.Name), "Choose it again.",
+		return received{}, refusal(fmt.Sprintf("%s arrived damaged.", f.Name), "Choose it again.",
 			"It is tried again in a minute.")
 	}
 	name, is, err := s.place(session, f, fingerprint, under)
@@ -274,15 +275,15 @@ func (s *store) check(f page.CameraFile, at int64, part []byte) error {
 		return refusal(fmt.Sprintf("%s is empty.", f.Name), "Copy it from the camera again.",
 			"Copy it from the camera again.")
 	case f.Size > s.limits.file:
-		return refusal(fmt.Sprintf("%s has %s, and %s are the most.", f.Name, tether.Megabytes(f.Size),
+		return refusal(fmt.Sprintf("%s has %s; the limit is %s.", f.Name, tether.Megabytes(f.Size),
 			tether.Megabytes(s.limits.file)),
 			"Choose the JPEG that the camera saved beside it.", "Put the JPEG that the camera saved beside it there.")
 	case at+int64(len(part)) > f.Size:
-		return refusal(fmt.Sprintf("%s is longer than it was said to be.", f.Name), "Choose it again.",
+		return refusal(fmt.Sprintf("%s is longer than announced.", f.Name), "Choose it again.",
 			"Copy it from the camera again.")
 	case f.Key != "" && !isKey(f.Key), f.Key == "" && at > 0,
 		f.Key == "" && len(part) > 0 && int64(len(part)) < min(f.Size, s.limits.fingerprint):
-		return refusal(fmt.Sprintf("%s: its first part has to come first.", f.Name), "Reload the page, and choose it again.",
+		return refusal(fmt.Sprintf("%s: its first part must come first.", f.Name), "Reload the page, and choose it again.",
 			"Copy it from the camera again.")
 	}
 	return nil
@@ -331,7 +332,8 @@ func (s *store) place(session int64, f page.CameraFile, fingerprint, whole strin
 			return name, absent, nil
 		}
 	}
-	return "", absent, refusal(fmt.Sprintf("%d others are called %s.", most, f.Name), "Rename it, and choose it again.",
+	return "", absent, refusal(fmt.Sprintf("%d other files are called %s.", most, f.Name),
+		"Rename it, and choose it again.",
 		"Rename it.")
 }
 
@@ -366,7 +368,7 @@ func partName(key string) string { return "." + key + ".part" }
 // begin looks at a file's first bytes and makes room for all of it.
 func (s *store) begin(dir, under string, f page.CameraFile, part []byte) error {
 	if !frames.IsPicture(part) {
-		return refusal(fmt.Sprintf("%s is no JPEG, HEIF or raw file, whatever its name says.", f.Name),
+		return refusal(fmt.Sprintf("%s is not a JPEG, HEIF or raw file, whatever its name says.", f.Name),
 			"Choose the camera's own file.", "Put the camera's own file there.")
 	}
 	if err := os.MkdirAll(dir, 0o700); err != nil {
@@ -386,8 +388,8 @@ func (s *store) begin(dir, under string, f page.CameraFile, part []byte) error {
 		}
 	}
 	if own >= s.limits.files {
-		return refusal(fmt.Sprintf("%s: %d files are the most in one session.", f.Name, s.limits.files),
-			"Start a new session for those that follow.", "Start a new session for those that follow.")
+		return refusal(fmt.Sprintf("%s: a session can have at most %d files.", f.Name, s.limits.files),
+			"Start a new session for the rest.", "Start a new session for the rest.")
 	}
 	return s.reserve(all, under, f, f.Size)
 }
@@ -478,7 +480,7 @@ func (s *store) giveWay(all []keptFile, r room, f page.CameraFile) error {
 	switch {
 	case s.fits(r):
 	case busy:
-		return later("%s has to wait until the files before it are received and looked at.", f.Name)
+		return later("%s must wait until the files before it are received and looked at.", f.Name)
 	default:
 		return diskFull(f)
 	}
@@ -589,8 +591,8 @@ func finish(under, path string, at time.Time) error {
 }
 
 func diskFull(f page.CameraFile) error {
-	return refusal(fmt.Sprintf("%s was not kept: the machine's disk is full.", f.Name),
-		"Make room on the machine, then choose it again; what came before it stays.",
+	return refusal(fmt.Sprintf("%s was not saved: the machine's disk is full.", f.Name),
+		"Make room on the machine, then choose it again; earlier files are kept.",
 		"Make room on the machine; it is tried again in a minute.")
 }
 
@@ -599,5 +601,5 @@ func fullOr(f page.CameraFile, err error) error {
 	if errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) {
 		return diskFull(f)
 	}
-	return fmt.Errorf("%s cannot be kept: %w", f.Name, err)
+	return fmt.Errorf("%s cannot be saved: %w", f.Name, err)
 }

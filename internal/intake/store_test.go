@@ -125,18 +125,18 @@ func TestReceiveRefuses(t *testing.T) {
 		says  string
 	}{
 		"no picture's name": {page.CameraFile{Name: "film.mov", Size: 9}, jpegOf(9), "film.mov is not a camera's picture"},
-		"no picture":        {page.CameraFile{Name: "a.jpg", Size: 40}, make([]byte, 40), "a.jpg is no JPEG"},
+		"no picture":        {page.CameraFile{Name: "a.jpg", Size: 40}, make([]byte, 40), "a.jpg is not a JPEG"},
 		"empty":             {page.CameraFile{Name: "a.jpg"}, nil, "a.jpg is empty"},
 		"too long": {page.CameraFile{Name: "a.jpg", Size: big + 1}, jpegOf(40),
-			"a.jpg has 1.1 MB, and 1 MB are the most."},
+			"a.jpg has 1.1 MB; the limit is 1 MB."},
 		"longer than said":   {page.CameraFile{Name: "a.jpg", Size: 20}, jpegOf(40), "a.jpg is longer than"},
 		"a folder":           {page.CameraFile{Name: "../a.jpg", Size: 40}, jpegOf(40), "\u201c../a.jpg\u201d: this"},
 		"hidden":             {page.CameraFile{Name: ".a.jpg", Size: 40}, jpegOf(40), "this file name cannot be used"},
 		"two lines":          {page.CameraFile{Name: "a\nb.jpg", Size: 40}, jpegOf(40), "\u201ca(U+000A)b.jpg\u201d: this"},
 		"an unseen letter":   {page.CameraFile{Name: "a\u200b.jpg", Size: 40}, jpegOf(40), "\u201ca(U+200B).jpg\u201d: this"},
-		"a short first part": {page.CameraFile{Name: "a.jpg", Size: 40}, jpegOf(15), "its first part has to come first"},
+		"a short first part": {page.CameraFile{Name: "a.jpg", Size: 40}, jpegOf(15), "its first part must come first"},
 		"no first part": {page.CameraFile{Name: "a.jpg", Size: 40, Key: "../../a"}, jpegOf(15),
-			"its first part has to come first"},
+			"its first part must come first"},
 		"turned round": {page.CameraFile{Name: "a\u202egpj.jpg", Size: 40}, jpegOf(40), "(U+202E)gpj.jpg\u201d: this"},
 		"a long name": {page.CameraFile{Name: strings.Repeat("\u00e9", 140) + ".jpg", Size: 40}, nil,
 			"\u00e9\u2026\u201d: this file name is too long. Shorten it to at most 60 characters"},
@@ -190,7 +190,7 @@ func TestRoom(t *testing.T) {
 	s.looked(1, s.news(1))
 	s.free = func(string) (int64, error) { return 0, nil }
 	_, err = put(s, 1, page.CameraFile{Name: "P0006.JPG", Size: 900, ModifiedMs: 6000}, jpegOf(900), 100)
-	assert.ErrorContains(t, err, "P0006.JPG was not kept: the machine's disk is full. Make room")
+	assert.ErrorContains(t, err, "P0006.JPG was not saved: the machine's disk is full. Make room")
 	assert.NotEmpty(t, kept(t, s, 1), "nothing is deleted for a file that does not fit all the same")
 }
 
@@ -420,7 +420,7 @@ func TestCheckOfAFile(t *testing.T) {
 	content := jpegOf(300)
 	f := page.CameraFile{Name: "P0001.JPG", Size: 300, Check: "00000000"}
 	_, err := put(s, 1, f, content, 100)
-	require.ErrorContains(t, err, "P0001.JPG did not come as it is on the phone. Choose it again.")
+	require.ErrorContains(t, err, "P0001.JPG arrived damaged. Choose it again.")
 	assert.Empty(t, kept(t, s, 1))
 	f.Check = ""
 	_, err = put(s, 1, f, content, 100)
@@ -478,13 +478,13 @@ func TestSizeOfAFileUnderWay(t *testing.T) {
 		longer := f
 		longer.Size = size
 		_, err = s.receive(1, longer, 100, make([]byte, min(100, size-100)))
-		assert.ErrorContains(t, err, "P0001.JPG has another size than when it began. Choose it again.", "%d", size)
+		assert.ErrorContains(t, err, "P0001.JPG has a different size than when sending began. Choose it again.", "%d", size)
 	}
 	again := &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord, holdsUp: s.holdsUp}
 	longer := f
 	longer.Size = 900
 	_, err = again.receive(1, longer, 100, make([]byte, 100))
-	require.ErrorContains(t, err, "P0001.JPG was not kept: the machine's disk is full")
+	require.ErrorContains(t, err, "P0001.JPG was not saved: the machine's disk is full")
 	disk = 699
 	_, err = again.receive(1, f, 100, make([]byte, 100))
 	require.ErrorContains(t, err, "the machine's disk is full", "the disk has filled meanwhile")
@@ -513,7 +513,7 @@ func TestIdleFilesGiveWay(t *testing.T) {
 	s.limits.kept = 700
 	_, err = s.receive(1, file(3), 0, jpegOf(100))
 	require.ErrorIs(t, err, page.ErrBusy)
-	assert.ErrorContains(t, err, "P0003.JPG has to wait until the files before it are received and looked at. "+
+	assert.ErrorContains(t, err, "P0003.JPG must wait until the files before it are received and looked at. "+
 		"Choose it again later.")
 	s.limits.kept = 1000
 	under := filepath.Join(s.session(1), partName(idle.key))

@@ -31,7 +31,7 @@ type Sources struct{ Dir, Port string }
 // SetFlags makes a command's flags of them.
 func (s *Sources) SetFlags(flags *flag.FlagSet) {
 	flags.StringVar(&s.Dir, "frames", "",
-		"take in the camera's files that come into the folder `DIR`, while nothing is armed")
+		"take in the camera's files that arrive in the folder `DIR`, while nothing is armed")
 	flags.StringVar(&s.Port, "camera", "",
 		"with --frames: copy what the connected camera makes into DIR; its `PORT`: auto, usb:BUS,DEVICE or ptpip:ADDRESS")
 }
@@ -52,7 +52,7 @@ func (s Sources) Or(folder, port string, log *slog.Logger) (Sources, error) {
 	}
 	_, err := tether.Find(all.Port)
 	if errors.Is(err, tether.ErrMissing) && s.Port == "" {
-		log.Warn("the connected camera is not read", "err", err)
+		log.Warn("the connected camera is not used", "err", err)
 		return all, nil
 	}
 	if err != nil {
@@ -116,8 +116,8 @@ type watcher struct {
 func newWatcher(i *Intake, dir string, log *slog.Logger) *watcher {
 	return &watcher{intake: i, dir: dir, log: log, seen: map[string]frames.File{}, changed: map[string]bool{},
 		done: map[handed]bool{}, failed: map[handed]failure{}, problem: logonce.Problem{
-			Begins: "the folder for the camera's files cannot be looked into; it is waited for",
-			Ends:   "the folder for the camera's files can be looked into again"}}
+			Begins: "cannot read the folder for the camera's files; waiting for it",
+			Ends:   "the folder for the camera's files can be read again"}}
 }
 
 // failure is why a file was not kept, and at which look: it is tried again some time later, as there may be room then.
@@ -234,7 +234,7 @@ func (w *watcher) note(one handed, err error) {
 		words = n.Why + " " + n.inFolder
 	}
 	if w.failed[one].words != words {
-		w.log.Warn("a file is not kept", "file", one.file.Name, "err", words)
+		w.log.Warn("not saving a file", "file", one.file.Name, "err", words)
 	}
 	w.failed[one] = failure{words, w.looks, n.busy}
 }

@@ -65,7 +65,7 @@ func TestWatchedFolder(t *testing.T) {
 	x.screen.be(control.Safe)
 	require.NoError(t, w.look(ctx))
 	x.untilFramed(7)
-	assert.Contains(t, log.String(), "PICT0601.JPG is no JPEG, HEIF or raw file, whatever its name says. "+
+	assert.Contains(t, log.String(), "PICT0601.JPG is not a JPEG, HEIF or raw file, whatever its name says. "+
 		"Put the camera's own file there.")
 	said := log.String()
 	require.NoError(t, w.look(ctx))
@@ -103,18 +103,18 @@ func TestNotKeptIsShown(t *testing.T) {
 			return now.Problem == want
 		})
 	}
-	const begins = "Not kept from the folder for the camera's files: "
+	const begins = "Not taken from the folder for the camera's files: "
 	shows(begins + "E.JPG: it is a link, not a regular file: put the camera's own file in its place; " +
-		"A.JPG is no JPEG, HEIF or raw file, whatever its name says. Put the camera's own file there; " +
+		"A.JPG is not a JPEG, HEIF or raw file, whatever its name says. Put the camera's own file there; " +
 		"and 3 more, see the machine's log.")
 	for _, name := range []string{"A", "B", "C", "D", "E"} {
 		assert.Equal(t, 1, strings.Count(log.String(), name+".JPG: it is ")+strings.Count(log.String(), name+".JPG has ")+
-			strings.Count(log.String(), name+".JPG is no ")+strings.Count(log.String(), name+"(U+000A)"), name)
+			strings.Count(log.String(), name+".JPG is not ")+strings.Count(log.String(), name+"(U+000A)"), name)
 	}
 	require.NoError(t, os.Remove(at("A.JPG")))
 	require.NoError(t, os.Remove(at("E.JPG")))
-	shows(begins + "B.JPG: it is empty: copy it from the camera again; C.JPG has " + tether.Megabytes(6000) + ", and " +
-		tether.Megabytes(5000) + " are the most. Put the JPEG that the camera saved beside it there; and 1 more, " +
+	shows(begins + "B.JPG: it is empty: copy it from the camera again; C.JPG has " + tether.Megabytes(6000) + "; the limit is " +
+		tether.Megabytes(5000) + ". Put the JPEG that the camera saved beside it there; and 1 more, " +
 		"see the machine's log.")
 	require.NoError(t, os.Remove(at("B.JPG")))
 	put("C.JPG", jpegOf(400))
@@ -124,7 +124,7 @@ func TestNotKeptIsShown(t *testing.T) {
 		w.set(w.look(t.Context()))
 	}
 	x.screen.until(t, "only the folder", func(now control.CameraStatus, _ map[int64]control.FrameView) bool {
-		return now.Problem == "The folder for the camera's files cannot be looked into: it is not there: connect the card "+
+		return now.Problem == "The folder for the camera's files cannot be read: it is not there: connect the card "+
 			"or disk that it is on again; meanwhile choose files on this phone, at the evening in Look back."
 	})
 	require.NoError(t, os.Mkdir(w.dir, 0o700))
@@ -173,7 +173,7 @@ func TestWatchedFileComesBack(t *testing.T) {
 	assert.NoFileExists(t, copied)
 	x.Changed(x.session)
 	proctest.Eventually(t, "it is said what has no copy", func() bool {
-		return strings.Contains(x.view().Kept, "No copy is there now of PICT0472: choose such files by themselves")
+		return strings.Contains(x.view().Kept, "There is no copy now of PICT0472: choose these files again")
 	})
 	now := time.Now().Add(time.Second)
 	require.NoError(t, os.Chtimes(filepath.Join(w.dir, "PICT0472.JPG"), now, now))
@@ -213,10 +213,10 @@ func TestWatchedFolderVanishes(t *testing.T) {
 	for range 3 {
 		w.set(w.look(t.Context()))
 	}
-	assert.Regexp(t, `^[^\n]*cannot be looked into; it is waited for[^\n]*\n$`, log.String())
+	assert.Regexp(t, `^[^\n]*cannot read the folder for the camera's files; waiting for it[^\n]*\n$`, log.String())
 	require.NoError(t, os.Mkdir(w.dir, 0o700))
 	w.set(w.look(t.Context()))
-	assert.Contains(t, log.String(), "can be looked into again")
+	assert.Contains(t, log.String(), "can be read again")
 }
 
 // From the connected camera to the shots, with the real library.
@@ -233,7 +233,7 @@ func TestFromTheCableToTheShots(t *testing.T) {
 	defer stop()
 	defer x.Watch(ctx, from)()
 	proctest.Eventually(t, "the camera is seen", func() bool {
-		return strings.Contains(log.String(), "is seen")
+		return strings.Contains(log.String(), "found the connected camera")
 	})
 	for name, content := range x.files {
 		camera.Add(tethertest.Object{Name: name, Content: content})

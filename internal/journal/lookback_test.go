@@ -299,7 +299,7 @@ func TestReaderOfAnotherFile(t *testing.T) {
 	s := session(t, j)
 	require.NoError(t, os.Remove(path+"-wal"))
 	_, err := j.Reader().Sessions(ctx)
-	assert.ErrorContains(t, err, "ask again")
+	assert.ErrorContains(t, err, "try again")
 	add(t, j, s.ID, 1)
 	all, err := j.Reader().Sessions(ctx)
 	require.NoError(t, err)

@@ -60,7 +60,7 @@ func TestHeightsAtWhichDropsLandAlike(t *testing.T) {
 	high := advice(40 * cm)
 	unsure := sd(swung(t, 0.4))
 	assert.Greater(t, unsure, maxUnsure)
-	assert.InDelta(t, unsure, number(high, `but only (\d\.\d+) of one`), 0.03)
+	assert.InDelta(t, unsure, number(high, `but only to (\d\.\d+) of one`), 0.03)
 	upTo := number(high, `up to (\d+) mm it is`) / 1e3
 	assert.InDelta(t, maxUnsure, sd(swung(t, upTo)), 0.02)
 

@@ -59,7 +59,7 @@ func (f *Follow) Run(ctx context.Context) {
 			defer folder.Close()
 			if !known {
 				old, known = before(list, folder), true
-				f.Log.Info("the connected camera is seen", "files", len(list), "old", len(old))
+				f.Log.Info("found the connected camera", "files", len(list), "old", len(old))
 			}
 			return errors.Join(append(problems, f.copyNew(ctx, list, old, folder))...)
 		})

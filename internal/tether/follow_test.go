@@ -60,7 +60,10 @@ func isFile(name ...string) func() bool {
 func TestFollow(t *testing.T) {
 	camera := tethertest.Start(t, tethertest.Object{Name: "PICT0001.JPG", Content: photograph})
 	dir, log, switched := following(t, camera)
-	proctest.Eventually(t, "the camera is seen", func() bool { return strings.Contains(log.String(), "is seen") })
+	proctest.Eventually(t, "the camera is seen", func() bool {
+		return strings.Contains(log.String(),
+			"found the connected camera")
+	})
 	camera.Add(tethertest.Object{Name: "PICT0002.JPG", Content: photograph})
 	camera.Add(tethertest.Object{Name: "FILM0003.MOV", Content: photograph})
 	proctest.Eventually(t, "the new file comes", isFile(dir, "100TEST", "PICT0002.JPG"))
@@ -118,7 +121,10 @@ func TestSilentFileHoldsUpNoOther(t *testing.T) {
 func TestFollowGoesOn(t *testing.T) {
 	camera := tethertest.Start(t, tethertest.Object{Name: "PICT0000.JPG", Content: photograph})
 	dir, log, _ := following(t, camera)
-	proctest.Eventually(t, "the camera is seen", func() bool { return strings.Contains(log.String(), "is seen") })
+	proctest.Eventually(t, "the camera is seen", func() bool {
+		return strings.Contains(log.String(),
+			"found the connected camera")
+	})
 	camera.Close()
 	proctest.Eventually(t, "it is missed", func() bool { return strings.Contains(log.String(), "WARN") })
 	camera.Open(t)

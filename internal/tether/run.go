@@ -17,7 +17,7 @@ import (
 var ErrSilent = errors.New("the camera did not answer in time: wake it, or switch it off and on")
 
 // errExcess ends a process that sends too much.
-var errExcess = errors.New("the camera sent more than it said: what came is dropped")
+var errExcess = errors.New("the camera sent more than it announced: the file is dropped")
 
 // run has gphoto2 do something and takes what it writes, within a limit. What of the program's own words is not plain
 // is left out.
@@ -103,7 +103,7 @@ var remedies = map[string]string{
 	"-53":  "another program has it: close it, or eject the camera in the file manager",
 	"-60":  "another program has it: close it, or eject the camera in the file manager",
 	"-105": "gphoto2 --auto-detect lists what it finds",
-	"-108": "it is gone from the camera",
+	"-108": "it is no longer on the camera",
 	"-110": "it is busy: wait until it has written its card",
 }
 

@@ -148,7 +148,7 @@ func parseList(text string) (files []File, problems []error) {
 			problem("%q: this line of the camera's list cannot be read: rename the file on the camera", shortened(line))
 			continue
 		case len(files) >= maxFiles:
-			problem("the camera has more than %d files: what is beyond is left on it", maxFiles)
+			problem("the camera has more than %d files: the rest is left on it", maxFiles)
 			return files, problems
 		case !usable(atRoot(parts[1])):
 			problem("%q: this file name cannot be used: rename the file on the camera", shortened(parts[1]))
@@ -199,7 +199,7 @@ func shortened(name string) string {
 // fetch writes a file of the camera.
 func (c *Camera) fetch(ctx context.Context, f File, to *os.File) error {
 	if f.Size > c.Limits.File {
-		return fmt.Errorf("it has %s, and at most %s are fetched: copy it from the card", Megabytes(f.Size),
+		return fmt.Errorf("it has %s, and the limit is %s: copy it from the card", Megabytes(f.Size),
 			Megabytes(c.Limits.File))
 	}
 	most, limit := c.Limits.File, c.Limits.Begin+time.Duration(c.Limits.File/c.Limits.Slow)*time.Second
@@ -256,8 +256,8 @@ func (f File) isIn(folder *os.Root) (bool, error) {
 	case info.Mode().IsRegular() && (f.Size < 0 || info.Size() == f.Size):
 		return true, nil
 	}
-	return false, errors.New("another one of that name is in the folder, and stays as it is: " +
-		"move it to have the camera's fetched")
+	return false, errors.New("a different file of that name is in the folder and is kept: move it to have the camera's " +
+		"copied")
 }
 
 // copy fetches a file under a hidden name, and gives it its own when all of it is on the disk.
@@ -276,7 +276,7 @@ func (c *Camera) copy(ctx context.Context, f File, folder *os.Root, name string)
 	err = cmp.Or(err, part.Close())
 	if err == nil {
 		if _, e := folder.Lstat(name); !errors.Is(e, os.ErrNotExist) {
-			err = errors.New("another one of that name came meanwhile, and stays as it is")
+			err = errors.New("a different file of that name arrived meanwhile and is kept")
 		}
 	}
 	if err == nil {

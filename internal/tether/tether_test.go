@@ -93,7 +93,7 @@ func TestDisk(t *testing.T) {
 	_, err = c.Copy(t.Context(), list[0], root)
 	assert.ErrorContains(t, err, "100TEST/")
 	_, err = c.Copy(t.Context(), File{"/DCIM/100TEST/PICT0009.JPG", 7}, root)
-	assert.ErrorContains(t, err, "100TEST/PICT0009.JPG: the camera: File not found: it is gone from the camera")
+	assert.ErrorContains(t, err, "100TEST/PICT0009.JPG: the camera: File not found: it is no longer on the camera")
 	assert.Len(t, filesIn(t, root), 2, "nothing else is left")
 }
 
