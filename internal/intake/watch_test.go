@@ -113,8 +113,8 @@ func TestNotKeptIsShown(t *testing.T) {
 	}
 	require.NoError(t, os.Remove(at("A.JPG")))
 	require.NoError(t, os.Remove(at("E.JPG")))
-	shows(begins + "B.JPG: it is empty: copy it from the camera again; C.JPG has " + tether.Megabytes(6000) + "; the limit is " +
-		tether.Megabytes(5000) + ". Put the JPEG that the camera saved beside it there; and 1 more, " +
+	shows(begins + "B.JPG: it is empty: copy it from the camera again; C.JPG has " + tether.Megabytes(6000) +
+		"; the limit is " + tether.Megabytes(5000) + ". Put the JPEG that the camera saved beside it there; and 1 more, " +
 		"see the machine's log.")
 	require.NoError(t, os.Remove(at("B.JPG")))
 	put("C.JPG", jpegOf(400))
