@@ -54,15 +54,11 @@ func begin(dir string, d *circuit.Design, tell io.Writer) error {
 		if err != nil {
 			return fmt.Errorf("board %s: %w", b.Name, err)
 		}
-		copper, err := plan.Trace()
-		if err != nil {
-			return err
-		}
-		if err := os.WriteFile(file, []byte(copper.KiCad()), 0o644); err != nil {
+		if err := os.WriteFile(file, []byte(plan.KiCad()), 0o644); err != nil {
 			return err
 		}
 		fmt.Fprintf(tell,
-			"%s: begun. Open it in KiCad, press B to fill its zone, save it; from now on it is yours to edit\n", file)
+			"%s: begun. Open it in KiCad, draw its tracks, press B to fill its zone, save it: it is yours to edit\n", file)
 	}
 	return nil
 }

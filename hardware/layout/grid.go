@@ -2,16 +2,13 @@ package layout
 
 import "slices"
 
-// routingGrid is the grid on which nets are routed: nodes in columns, rows and layers. A pad occupies its node on all
-// layers.
+// routingGrid is the grid on which nets are routed: a node for each hole.
 type routingGrid struct {
-	cols, rows, layers int
-	nets               []gridNet
-	padNet             []int                            // node: index of the net whose pad is there, or free
-	blocked            []func(node int) bool            // for each net: nodes that it may not use
-	mayChangeLayer     func(node int) bool              // where a via may be
-	link               func(net, a, b int) int64        // price of an insulated wire between two pads, or none
-	prefer             func(layer int, flat bool) int64 // price of one step more on a layer
+	cols, rows int
+	nets       []gridNet
+	padNet     []int                     // node: index of the net whose pad is there, or free
+	blocked    []func(node int) bool     // for each net: nodes that it may not use
+	link       func(net, a, b int) int64 // price of an insulated wire between two pads, or none
 }
 
 type gridNet struct{ pads []int }
@@ -31,14 +28,10 @@ type route struct {
 const (
 	stepPrice     = int64(1000) // price of a step from node to node
 	bendPrice     = 600         // of a corner
-	viaPrice      = 6000        // of a change of layer
 	maxIterations = 80          // of the negotiation
 )
 
-func (m *routingGrid) size() int { return m.cols * m.rows * m.layers }
-
-// flat is the same place on the first layer.
-func (m *routingGrid) flat(node int) int { return node % (m.cols * m.rows) }
+func (m *routingGrid) size() int { return m.cols * m.rows }
 
 // search routes every net by negotiated congestion: nets may share nodes at first, and shared nodes cost more each
 // turn, until the nets that can go elsewhere do (McMurchie and Ebeling, PathFinder, FPGA 1995, the idea from memory).
@@ -119,7 +112,7 @@ func (s *pathfinder) tree(net int, price func(int) int64) (f route) {
 	if len(pads) < 2 {
 		return f
 	}
-	tree := s.m.padNodes(pads[0])
+	tree := []int{pads[0]}
 	joined := []int{pads[0]}
 	rest := slices.Clone(pads[1:])
 	for len(rest) > 0 {
@@ -132,21 +125,13 @@ func (s *pathfinder) tree(net int, price func(int) int64) (f route) {
 			f.links = append(f.links, [2]int{a, b})
 		} else {
 			f.paths = append(f.paths, path)
-			b = s.m.flat(path[len(path)-1])
+			b = path[len(path)-1]
 		}
-		tree = append(append(tree, path...), s.m.padNodes(b)...)
+		tree = append(append(tree, path...), b)
 		joined = append(joined, b)
 		rest = slices.DeleteFunc(rest, func(p int) bool { return p == b })
 	}
 	return f
-}
-
-// padNodes are a pad's nodes on all layers.
-func (m *routingGrid) padNodes(pad int) (nodes []int) {
-	for l := range m.layers {
-		nodes = append(nodes, pad+l*m.cols*m.rows)
-	}
-	return nodes
 }
 
 func (m *routingGrid) cheapestLink(net int, joined, rest []int) (a, b int, price int64) {
@@ -169,9 +154,7 @@ func (s *pathfinder) path(net int, tree, pads []int, price func(int) int64, most
 	s.now++
 	s.queue = s.queue[:0]
 	for _, pad := range pads {
-		for _, node := range s.m.padNodes(pad) {
-			s.goal[node] = s.now
-		}
+		s.goal[pad] = s.now
 	}
 	for _, node := range tree {
 		s.relax(node*headings+headings-1, 0, -1)
@@ -196,14 +179,13 @@ func (s *pathfinder) path(net int, tree, pads []int, price func(int) int64, most
 func (s *pathfinder) expand(net int, at state, price func(int) int64) {
 	m := s.m
 	node, heading := int(at.id/headings), int(at.id%headings)
-	flat := m.flat(node)
-	layer, col, row := node/(m.cols*m.rows), flat%m.cols, flat/m.cols
+	col, row := node%m.cols, node/m.cols
 	for to, step := range [4][2]int{{1, 0}, {0, 1}, {-1, 0}, {0, -1}} {
 		c, r := col+step[0], row+step[1]
 		if c < 0 || r < 0 || c >= m.cols || r >= m.rows {
 			continue
 		}
-		next := layer*m.cols*m.rows + r*m.cols + c
+		next := r*m.cols + c
 		if m.blocked[net](next) {
 			continue
 		}
@@ -211,23 +193,8 @@ func (s *pathfinder) expand(net int, at state, price func(int) int64) {
 		if heading < 4 && heading != to {
 			cost += bendPrice
 		}
-		if m.prefer != nil {
-			cost += m.prefer(layer, step[1] == 0)
-		}
 		s.relax(next*headings+to, at.price+cost, at.id)
 	}
-	if m.layers < 2 || !(m.padNet[flat] == net || m.mayChangeLayer(flat)) {
-		return
-	}
-	next := (1-layer)*m.cols*m.rows + flat
-	if m.blocked[net](next) {
-		return
-	}
-	cost := int64(0)
-	if m.padNet[flat] != net {
-		cost = viaPrice + price(next)
-	}
-	s.relax(next*headings+headings-1, at.price+cost, at.id)
 }
 
 func (s *pathfinder) relax(id int, price int64, from int32) {

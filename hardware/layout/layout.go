@@ -1,8 +1,8 @@
 // Package layout places a board's parts on a 2.54 mm grid of holes, routes the wires between them for perfboard with a
 // pad at each hole, wired by hand, checks that and draws it to scale. Printed boards belong to those who edit them in
 // KiCad: it reads them, compares them with the circuit, checks their copper and print, and works out what the copper
-// resists. Its router of tracks makes the beginning of a new board and nothing else. Text in and out: it opens no file
-// and runs no program.
+// resists. A new board it begins with parts and print in their places, for somebody to draw the tracks. Text in and
+// out: it opens no file and runs no program.
 package layout
 
 import (

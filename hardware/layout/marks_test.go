@@ -143,7 +143,7 @@ func nearest(d *drawing, to point, words ...string) (best text) {
 
 func TestLegsAreNamedAndSquare(t *testing.T) {
 	for _, b := range design(t).Boards {
-		p := asDesigned(t, b.Name).Plan
+		p := asDesigned(t, b.Name)
 		for _, d := range []*drawing{p.partsSide(), p.solderSide()} {
 			square, legs := 0, shapes(t, d, "leg")
 			for _, s := range legs {
@@ -170,10 +170,10 @@ func TestLegsAreNamedAndSquare(t *testing.T) {
 					assert.Equal(t, part.PinName(pin), got.words, "%s.%s", part.Ref, pin)
 				}
 			}
-			if part.Value != "" && part.Type.Kind != circuit.Terminal {
+			if part.Stated() != "" && part.Type.Kind != circuit.Terminal {
 				at := d.at(d.hole(d.Plan.leg(part.Ref, "1")))
-				got := nearest(d, at, part.Value, part.Ref+" "+part.Value)
-				assert.Less(t, distanceOf(got.at, at), 22.0, "%s: %s", part.Ref, part.Value)
+				got := nearest(d, at, part.Stated(), part.Ref+" "+part.Stated())
+				assert.Less(t, distanceOf(got.at, at), 22.0, "%s: %s", part.Ref, part.Stated())
 			}
 		}
 	}
@@ -182,7 +182,7 @@ func TestLegsAreNamedAndSquare(t *testing.T) {
 // What leads carry stands outside the board, over the edge that its terminal is at, in line with its leg.
 func TestLeadsAreNamedWhereTheyCome(t *testing.T) {
 	for _, b := range design(t).Boards {
-		p := asDesigned(t, b.Name).Plan
+		p := asDesigned(t, b.Name)
 		for _, d := range []*drawing{p.partsSide(), p.solderSide()} {
 			board := d.on(rect{point{}, point{b.Width, b.Height}})
 			for _, part := range b.Parts {
@@ -214,7 +214,7 @@ func TestLeadsAreNamedWhereTheyCome(t *testing.T) {
 // The wires are drawn from hole to hole, each insulated one's number near both its ends; the ruler is what it says.
 func TestWiresAndRulerAreDrawn(t *testing.T) {
 	for _, b := range design(t).Boards {
-		p := asDesigned(t, b.Name).Plan
+		p := asDesigned(t, b.Name)
 		d := p.solderSide()
 		runs, links := shapes(t, d, "run"), shapes(t, d, "link")
 		require.Len(t, runs, len(p.Runs))
@@ -259,7 +259,7 @@ func TestWiresAndRulerAreDrawn(t *testing.T) {
 // The dashed line keeps the barrier from each isolated leg's pad, but at the board's edge.
 func TestBarriersAreDrawn(t *testing.T) {
 	for _, b := range design(t).Boards {
-		p := asDesigned(t, b.Name).Plan
+		p := asDesigned(t, b.Name)
 		d := p.partsSide()
 		drawn := shapes(t, d, "barrier")
 		require.Len(t, drawn, len(b.Groups)-1)
@@ -282,7 +282,7 @@ func TestBarriersAreDrawn(t *testing.T) {
 func TestListsInNumbers(t *testing.T) {
 	d := design(t)
 	b := d.Board("outputs")
-	p := asDesigned(t, b.Name).Plan
+	p := asDesigned(t, b.Name)
 	link, run := 0, 0
 	for _, row := range records(t, Wires([]*Plan{p})) {
 		var at []Hole
@@ -335,7 +335,7 @@ func TestListsInNumbers(t *testing.T) {
 // practice, no source).
 func TestPadsCanBeSoldered(t *testing.T) {
 	for _, b := range design(t).Boards {
-		p := asDesigned(t, b.Name).Plan
+		p := asDesigned(t, b.Name)
 		leg, arms, links := map[Hole]bool{}, map[Hole]int{}, map[Hole]int{}
 		for _, l := range p.Legs {
 			leg[l.At] = true
@@ -388,8 +388,7 @@ func TestThePrintSaysWhatThePlanSays(t *testing.T) {
 func printed(t *testing.T, p *Plan) {
 	t.Helper()
 	d := p.partsSide()
-	c := &Copper{Plan: p}
-	_, prints, _ := strings.Cut(c.KiCad(), "(footprint \"stillwater:pillar")
+	_, prints, _ := strings.Cut(p.KiCad(), "(footprint \"stillwater:pillar")
 	for _, part := range p.Board.Parts {
 		r := d.on(d.body(part))
 		sides := []point{middle(r.low, point{r.high.x, r.low.y}), middle(point{r.high.x, r.low.y}, r.high),
@@ -422,20 +421,12 @@ func printed(t *testing.T, p *Plan) {
 	}
 }
 
-// The shortest way from one part to the other is under a pillar: no wire and no track takes it.
+// The shortest way from one part to the other is under a pillar: no wire takes it.
 func TestWiresKeepOffPillars(t *testing.T) {
 	p := small(t, "part R1 resistor 1k hole=4,1,0 : 1=A 2=A", "part R2 resistor 1k hole=1,4,90 : 1=A 2=A",
 		"part R3 resistor 1k hole=4,4,0 : 1=B 2=B")
 	require.NoError(t, p.Wire())
 	assert.Empty(t, p.Check())
-	c, err := p.Trace()
-	require.NoError(t, err)
-	assert.Empty(t, laidWrong(t, c))
-	for _, track := range c.Tracks {
-		for _, at := range p.pillars() {
-			assert.Greater(t, at.from(track.From, track.To)-track.Wide/2, pillarRadius)
-		}
-	}
 }
 
 // The print of a board that is begun has every value, the net of every lead, plus and cathode, none on another or on a
@@ -447,7 +438,7 @@ func TestThePrintNamesEverything(t *testing.T) {
 		}
 		p, err := Place(b)
 		require.NoError(t, err)
-		k := (&Copper{Plan: p}).start()
+		k := p.start()
 		assert.Empty(t, k.lost, b.Name)
 		print := k.out.String()
 		for _, l := range k.c.labels() {

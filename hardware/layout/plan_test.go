@@ -38,7 +38,7 @@ func overlaps(d *drawing) (bad []string) {
 
 func TestThePlansCanBeRead(t *testing.T) {
 	for _, b := range design(t).Boards {
-		p := asDesigned(t, b.Name).Plan
+		p := asDesigned(t, b.Name)
 		for _, d := range []*drawing{p.partsSide(), p.solderSide()} {
 			assert.Empty(t, overlaps(d), "%s, %s", b.Name, d.side)
 			for _, words := range d.texts {
@@ -49,7 +49,7 @@ func TestThePlansCanBeRead(t *testing.T) {
 }
 
 func TestACrampedPlanIsSeen(t *testing.T) {
-	p := asDesigned(t, "outputs").Plan
+	p := asDesigned(t, "outputs")
 	for _, part := range p.Board.Parts {
 		if part.Type.Kind == circuit.Resistor { // all in one place
 			part.Col, part.Row = 40, 20
@@ -66,7 +66,7 @@ func TestACrampedPlanIsSeen(t *testing.T) {
 // size that prints at 1:1.
 func TestThePlansAreWhole(t *testing.T) {
 	for _, b := range design(t).Boards {
-		p := asDesigned(t, b.Name).Plan
+		p := asDesigned(t, b.Name)
 		parts, solder := p.partsSide(), p.solderSide()
 		starts := func(d *drawing, word string) (n int) {
 			for _, t := range d.texts {
@@ -136,7 +136,7 @@ func TestTheListsGiveTheCircuit(t *testing.T) {
 	d := design(t)
 	var plans []*Plan
 	for _, b := range d.Boards {
-		plans = append(plans, asDesigned(t, b.Name).Plan)
+		plans = append(plans, asDesigned(t, b.Name))
 	}
 	joined, legs := map[string]islands{}, map[string]map[string]Hole{}
 	for _, row := range records(t, Wires(plans)) {

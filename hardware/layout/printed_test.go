@@ -251,7 +251,7 @@ func TestAPartMayBeTurned(t *testing.T) {
 	for _, b := range append(design(t).Boards[:0:0], p.Board, turnedParts(t)) {
 		plan, err := Place(b)
 		require.NoError(t, err)
-		board := begun(t, &Copper{Plan: plan})
+		board := begun(t, plan)
 		for _, rule := range []func(*Printed) []string{(*Printed).checkParts, (*Printed).checkPads,
 			(*Printed).checkPolarity} {
 			assert.Empty(t, rule(board), b.Name)

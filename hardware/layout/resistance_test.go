@@ -45,43 +45,56 @@ func ohmsBetween(c circuit.Copper, from, to string) float64 {
 	return ohms
 }
 
+// track is a piece of copper of the first net, GND: its layer, its ends and its width.
+type track struct {
+	layer    int
+	from, to point
+	wide     float64
+}
+
 // Pieces in line add, two side by side halve, and a way round a loop conducts beside the other.
 func TestCopperResistsAsItsDimensionsSay(t *testing.T) {
 	plan := threeResistors(t)
 	a, b, c := plan.at(15, 5), plan.at(25, 5), plan.at(25, 15)
 	corner := plan.at(15, 15)
 	for name, run := range map[string]struct {
-		tracks   []Track
+		tracks   []track
 		from, to string
 		want     float64
 	}{
-		"one":          {[]Track{{"GND", 0, a, b, 1}}, "R1.1", "R2.1", 25.4 * millimetre},
-		"half as wide": {[]Track{{"GND", 1, a, b, 0.5}}, "R1.1", "R2.1", 2 * 25.4 * millimetre},
-		"askew":        {[]Track{{"GND", 0, a, c, 1}}, "R1.1", "R3.1", math.Sqrt2 * 25.4 * millimetre},
-		"in line":      {[]Track{{"GND", 0, a, b, 1}, {"GND", 1, b, c, 1}}, "R1.1", "R3.1", 2 * 25.4 * millimetre},
-		"both layers":  {[]Track{{"GND", 0, a, b, 1}, {"GND", 1, a, b, 1}}, "R1.1", "R2.1", 25.4 * millimetre / 2},
-		"a loop": {[]Track{{"GND", 0, a, b, 1}, {"GND", 0, b, c, 1}, {"GND", 0, c, corner, 1}, {"GND", 0, corner, a, 1}},
+		"one":          {[]track{{0, a, b, 1}}, "R1.1", "R2.1", 25.4 * millimetre},
+		"half as wide": {[]track{{1, a, b, 0.5}}, "R1.1", "R2.1", 2 * 25.4 * millimetre},
+		"askew":        {[]track{{0, a, c, 1}}, "R1.1", "R3.1", math.Sqrt2 * 25.4 * millimetre},
+		"in line":      {[]track{{0, a, b, 1}, {1, b, c, 1}}, "R1.1", "R3.1", 2 * 25.4 * millimetre},
+		"both layers":  {[]track{{0, a, b, 1}, {1, a, b, 1}}, "R1.1", "R2.1", 25.4 * millimetre / 2},
+		"a loop": {[]track{{0, a, b, 1}, {0, b, c, 1}, {0, c, corner, 1}, {0, corner, a, 1}},
 			"R1.1", "R2.1", 0.75 * 25.4 * millimetre},
-		"joined on the way": {[]Track{{"GND", 0, a, b, 1}, {"GND", 0, plan.at(20, 5), plan.at(20, 15), 1},
-			{"GND", 0, plan.at(20, 15), c, 1}}, "R1.1", "R3.1", 2 * 25.4 * millimetre},
-		"crossed": {[]Track{{"GND", 0, a, plan.at(30, 5), 1}, {"GND", 0, plan.at(23, 2), plan.at(23, 15), 1},
-			{"GND", 0, plan.at(23, 15), c, 1}}, "R1.1", "R3.1", 2 * 25.4 * millimetre},
+		"joined on the way": {[]track{{0, a, b, 1}, {0, plan.at(20, 5), plan.at(20, 15), 1},
+			{0, plan.at(20, 15), c, 1}}, "R1.1", "R3.1", 2 * 25.4 * millimetre},
+		"crossed": {[]track{{0, a, plan.at(30, 5), 1}, {0, plan.at(23, 2), plan.at(23, 15), 1},
+			{0, plan.at(23, 15), c, 1}}, "R1.1", "R3.1", 2 * 25.4 * millimetre},
 	} {
 		t.Run(strings.ReplaceAll(name, " ", "-"), func(t *testing.T) {
-			board := begun(t, &Copper{Plan: plan, Tracks: run.tracks})
+			text := plan.KiCad()
+			for _, tr := range run.tracks {
+				text = more(text, fmt.Sprintf("(segment (start %g %g) (end %g %g) (width %g) (layer %q) (net 1))\n",
+					tr.from.x+origin, tr.from.y+origin, tr.to.x+origin, tr.to.y+origin, tr.wide, [2]string{"F.Cu", "B.Cu"}[tr.layer]))
+			}
+			board, err := ReadPrinted(plan.Board, "a.kicad_pcb", text)
+			require.NoError(t, err)
 			assert.InEpsilon(t, run.want, ohmsBetween(board.Resistances()["GND"], run.from, run.to), 1e-3)
 		})
 	}
 }
 
 // filled gives a board's zone a fill on one layer: corners as KiCad has them.
-func filled(t *testing.T, c *Copper, layer string, corners ...point) string {
+func filled(t *testing.T, p *Plan, layer string, corners ...point) string {
 	t.Helper()
 	var pts strings.Builder
-	for _, p := range corners {
-		fmt.Fprintf(&pts, "(xy %g %g) ", p.x+origin, p.y+origin)
+	for _, c := range corners {
+		fmt.Fprintf(&pts, "(xy %g %g) ", c.x+origin, c.y+origin)
 	}
-	text := c.KiCad()
+	text := p.KiCad()
 	i := strings.Index(text, "(fill yes ")
 	require.Positive(t, i)
 	return text[:i] + fmt.Sprintf("(filled_polygon (layer %q) (pts %s))\n", layer, &pts) + text[i:]
@@ -96,7 +109,7 @@ func TestZonesResistAsSheetsDo(t *testing.T) {
 	plan := threeResistors(t)
 	r1, r2 := plan.at(15, 5), plan.at(25, 5)
 	ohms := func(corners ...point) float64 {
-		p, err := ReadPrinted(plan.Board, "a.kicad_pcb", filled(t, &Copper{Plan: plan}, "B.Cu", corners...))
+		p, err := ReadPrinted(plan.Board, "a.kicad_pcb", filled(t, plan, "B.Cu", corners...))
 		require.NoError(t, err)
 		return ohmsBetween(p.conductance("GND"), "R1.1", "R2.1")
 	}

@@ -23,26 +23,26 @@ type label struct {
 }
 
 // labels are what is printed beside the references: the net of each lead, plus and cathode, and each part's value.
-func (c *Copper) labels() (list []label) {
-	for _, p := range c.Board.Parts {
-		pins, holes := p.Legs()
+func (p *Plan) labels() (list []label) {
+	for _, part := range p.Board.Parts {
+		pins, holes := part.Legs()
 		pad := func(i int) rect {
-			l := Leg{p.Ref, pins[i], p.Pins[pins[i]], Hole{holes[i][0], holes[i][1]}}
-			size := 2 * c.padRadiusOf(l)
-			return around(c.hole(l.At), size, size)
+			l := Leg{part.Ref, pins[i], part.Pins[pins[i]], Hole{holes[i][0], holes[i][1]}}
+			size := 2 * p.padRadiusOf(l)
+			return around(p.hole(l.At), size, size)
 		}
 		for i, pin := range pins {
-			if p.TakesLeads() {
-				list = append(list, label{p.Pins[pin], p.Ref + " " + pin, pad(i)})
+			if part.TakesLeads() {
+				list = append(list, label{part.Pins[pin], part.Ref + " " + pin, pad(i)})
 			}
 		}
-		if sign := signOf(p); sign != "" {
-			list = append(list, label{sign, p.Ref + " sign", pad(0)})
+		if sign := signOf(part); sign != "" {
+			list = append(list, label{sign, part.Ref + " sign", pad(0)})
 		}
 	}
-	for _, p := range c.Board.Parts {
-		if p.Type.Kind != circuit.Terminal {
-			list = append(list, label{p.Printed(), p.Ref + " value", c.body(p)})
+	for _, part := range p.Board.Parts {
+		if part.Type.Kind != circuit.Terminal {
+			list = append(list, label{part.Printed(), part.Ref + " value", p.body(part)})
 		}
 	}
 	return list

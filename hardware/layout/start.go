@@ -13,35 +13,26 @@ import (
 // origin is the position of the board's corner on KiCad's sheet, in millimetres.
 const origin = 20.0
 
-// KiCad is the board for KiCad 9 as a beginning, to be edited there: its parts and nets are those of the circuit's
-// schematic, its footprints are in it, and its zone is not filled.
-func (c *Copper) KiCad() string {
-	return c.start().out.String()
+// KiCad is the board for KiCad 9 as a beginning, to be edited there: its parts stand where the plan has them, its nets
+// are those of the circuit's schematic, its footprints and print are in it; it has no track, and its zone is not filled.
+func (p *Plan) KiCad() string {
+	return p.start().out.String()
 }
 
-func (c *Copper) start() *starter {
-	k := &starter{c: c, nets: map[string]int{}}
+func (p *Plan) start() *starter {
+	k := &starter{c: p, nets: map[string]int{}}
 	k.f("(kicad_pcb (version 20241229) (generator \"stillwater\") (generator_version \"9.0\")\n" +
 		"(general (thickness 1.6)) (paper \"A3\")\n")
-	k.f("(title_block (title %q) (comment 1 \"Simulated and rule-checked, not built.\"))\n", c.Board.Title)
+	k.f("(title_block (title %q) (comment 1 \"Simulated and rule-checked, not built.\"))\n", p.Board.Title)
 	k.f("(layers (0 \"F.Cu\" signal) (2 \"B.Cu\" signal) (1 \"F.Mask\" user) (3 \"B.Mask\" user) (5 \"F.SilkS\" user) " +
 		"(7 \"B.SilkS\" user) (25 \"Edge.Cuts\" user) (31 \"F.CrtYd\" user) (35 \"F.Fab\" user))\n(net 0 \"\")\n")
-	for i, n := range c.Board.Nets {
+	for i, n := range p.Board.Nets {
 		k.nets["/"+n.Name] = i + 1
 		k.f("(net %d %q)\n", i+1, "/"+n.Name)
 	}
 	k.open()
 	k.edge()
 	k.parts()
-	for i, t := range c.Tracks {
-		layer := [2]string{"F.Cu", "B.Cu"}[t.Layer]
-		k.f("(segment (start %s) (end %s) (width %g) (layer %q) (net %d) (uuid %q))\n", k.xy(t.From), k.xy(t.To), t.Wide,
-			layer, k.nets["/"+t.Net], circuit.UUID(fmt.Sprint(c.Board.Name, " track ", i)))
-	}
-	for i, v := range c.Vias {
-		k.f("(via (at %s) (size %g) (drill %g) (layers \"F.Cu\" \"B.Cu\") (net %d) (uuid %q))\n", k.xy(v.At), 2*viaRadius,
-			viaDrill, k.nets["/"+v.Net], circuit.UUID(fmt.Sprint(c.Board.Name, " via ", i)))
-	}
 	k.zones()
 	k.f(")\n")
 	return k
@@ -108,7 +99,7 @@ func (a rect) grown(by float64) rect {
 }
 
 type starter struct {
-	c     *Copper
+	c     *Plan
 	nets  map[string]int
 	out   strings.Builder
 	taken []rect // by print and pads
@@ -356,7 +347,7 @@ func footprint(b *circuit.Board, part *circuit.Part) string {
 	p := *part
 	p.Col, p.Row, p.Facing = 1, 1, 0
 	plan := &Plan{Board: b}
-	k := &starter{c: &Copper{Plan: plan}}
+	k := &starter{c: plan}
 	col, row, _, _ := p.Body()
 	middle, body := plan.at(col, row), plan.body(&p)
 	name := strings.TrimPrefix(p.FootprintName(), circuit.Library+":")

@@ -17,7 +17,7 @@ const (
 // Wire connects the legs of each net by bare wires along the holes, and by insulated ones where those would cross. It
 // fails if a net cannot be connected with all clearances.
 func (p *Plan) Wire() error {
-	m, names := p.routingGrid(1)
+	m, names := p.routingGrid()
 	zones := p.zones()
 	for n, net := range names {
 		m.blocked = append(m.blocked, m.blockedNodes(n, func(node int) bool {
@@ -46,10 +46,9 @@ func (p *Plan) Wire() error {
 	return nil
 }
 
-// routingGrid is the grid of the board, fine steps to a hole, with its nets' pads. Every net of the netlist has an
-// index.
-func (p *Plan) routingGrid(fine int) (m *routingGrid, names []string) {
-	m = &routingGrid{cols: (p.Cols-1)*fine + 1, rows: (p.Rows-1)*fine + 1, layers: fine}
+// routingGrid is the grid of the board's holes, with its nets' pads. Every net of the netlist has an index.
+func (p *Plan) routingGrid() (m *routingGrid, names []string) {
+	m = &routingGrid{cols: p.Cols, rows: p.Rows}
 	m.padNet = make([]int, m.cols*m.rows)
 	for i := range m.padNet {
 		m.padNet[i] = free
@@ -61,7 +60,7 @@ func (p *Plan) routingGrid(fine int) (m *routingGrid, names []string) {
 		m.nets = append(m.nets, gridNet{})
 	}
 	for _, l := range p.Legs {
-		node := (l.At.Row-1)*fine*m.cols + (l.At.Col-1)*fine
+		node := (l.At.Row-1)*m.cols + l.At.Col - 1
 		n, joined := index[l.Net]
 		if !joined {
 			m.padNet[node] = blockedHole
@@ -71,8 +70,7 @@ func (p *Plan) routingGrid(fine int) (m *routingGrid, names []string) {
 		m.nets[n].pads = append(m.nets[n].pads, node)
 	}
 	for node := range m.padNet {
-		h := Hole{node%m.cols/fine + 1, node/m.cols/fine + 1}
-		if !p.inside(h) {
+		if !p.inside(p.holeOf(node, m.cols)) {
 			m.padNet[node] = blockedHole
 		}
 	}
@@ -85,8 +83,8 @@ const blockedHole = -2
 func (m *routingGrid) blockedNodes(net int, may func(node int) bool) func(int) bool {
 	list := make([]bool, m.size())
 	for node := range list {
-		pad := m.padNet[m.flat(node)]
-		list[node] = pad != net && (pad != free || !may(m.flat(node)))
+		pad := m.padNet[node]
+		list[node] = pad != net && (pad != free || !may(node))
 	}
 	return func(node int) bool { return list[node] }
 }
