@@ -14,7 +14,7 @@ import (
 const origin = 20.0
 
 // KiCad is the board for KiCad 9 as a beginning, to be edited there: its parts stand where the plan has them, its nets
-// are those of the circuit's schematic, its footprints and print are in it; it has no track, and its zone is not filled.
+// are those of the circuit's schematic, its footprints and print are in it; it has no track, and no fill in its zone.
 func (p *Plan) KiCad() string {
 	return p.start().out.String()
 }
