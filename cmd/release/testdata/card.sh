@@ -22,7 +22,12 @@ within() {
   done
 }
 
-nothing() { [ -z "$("$@")" ]; }
+nothing() {
+  local found
+  found=$("$@")
+  echo "$found"
+  [ -z "$found" ]
+}
 says() {
   local what=$1
   shift
@@ -103,5 +108,4 @@ before=$(written)
 sleep 60
 echo "TRIAL note $before kB were written to what is kept since the start, $(($(written) - before)) kB in a minute of rest"
 echo "TRIAL note $(findmnt -n -o SIZE,USED /run/card/state | tr -s ' ') of the partition that is kept, memory: $(grep -E '^Mem(Total|Available)' /proc/meminfo | tr -s ' ' | tr '\n' ' ')"
-echo "TRIAL note started: $(systemd-analyze time 2>/dev/null | head -n 1)"
 echo "TRIAL done"
