@@ -335,8 +335,23 @@ func (p *cardPhone) until(wanted func(*control.Snapshot) bool) error {
 	return nil
 }
 
+// overAnyConnection does something, and once more over a new connection whenever the old one is lost, as long as the
+// machine has power.
+func (p *cardPhone) overAnyConnection(do func() error) error {
+	err := do()
+	for errors.Is(err, errLost) && p.m.running() {
+		p.anew++
+		if err = p.connect(); err == nil {
+			err = do()
+		}
+	}
+	return err
+}
+
 // ready takes the controls and ticks the checklist.
-func (p *cardPhone) ready() error {
+func (p *cardPhone) ready() error { return p.overAnyConnection(p.readyOnce) }
+
+func (p *cardPhone) readyOnce() error {
 	if err := p.until(func(s *control.Snapshot) bool { return s.Board.Connected }); err != nil {
 		return err
 	}
@@ -351,24 +366,25 @@ func (p *cardPhone) ready() error {
 	return nil
 }
 
-// shoot makes one shot in the simulated room and returns when the page shows it, which is when it is on record. Where
-// the connection is lost meanwhile, it goes on over a new one, as long as the machine has power.
+// shoot makes one shot in the simulated room and returns when the page shows it, which is when it is on record.
 func (p *cardPhone) shoot() error {
-	before := p.last.ShotCount
-	err := p.shootOnce()
-	for errors.Is(err, errLost) && p.m.running() {
-		p.anew++
-		if err = p.connect(); err != nil {
-			return err
+	before, anew := p.last.ShotCount, p.anew
+	return p.overAnyConnection(func() error {
+		if p.anew > anew { // whatever was half done is ended
+			if err := p.readyOnce(); err != nil {
+				return err
+			}
+			if p.last.State != control.Safe {
+				if err := p.do(control.Command{Type: "disarm"}); err != nil {
+					return err
+				}
+			}
+			if p.last.ShotCount > before {
+				return nil
+			}
 		}
-		if err = p.ready(); err == nil && p.last.State != control.Safe { // whatever was half done
-			err = p.do(control.Command{Type: "disarm"})
-		}
-		if err == nil && p.last.ShotCount == before {
-			err = p.shootOnce()
-		}
-	}
-	return err
+		return p.shootOnce()
+	})
 }
 
 func (p *cardPhone) shootOnce() error {
