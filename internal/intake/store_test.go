@@ -293,7 +293,7 @@ func TestFilesUnderWay(t *testing.T) {
 	require.NoError(t, begin("c", 2))
 	assert.Equal(t, []string{"c"}, under(), "what nobody went on with for long is gone")
 	s.limits.files = 0
-	assert.ErrorContains(t, begin("c", 4), "files are")
+	assert.ErrorContains(t, begin("c", 4), "can have at most")
 }
 
 // A copy that is damaged after its beginning is replaced by the good file, however often it was looked at and whether
