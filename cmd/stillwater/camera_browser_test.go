@@ -675,7 +675,7 @@ func TestReferenceIsPending(t *testing.T) {
 	c.held.Store(true)
 	p.tap(".camera-reference [role=switch]")
 	p.until("it says that it is taken", `(n => n.ariaChecked === "true" &&
-		n.textContent === "Empty frame: taken")(document.querySelector(".camera-reference [role=switch]"))`)
+		n.textContent === "Empty frame: saved")(document.querySelector(".camera-reference [role=switch]"))`)
 	p.until("it says what it waits for", `document.querySelector(".camera-reference .hint").textContent ===
 		"Saved, measured when nothing is armed."`)
 	assert.Equal(t, before, eval[float64](p, place), "nothing moves")
@@ -687,7 +687,7 @@ func TestReferenceIsPending(t *testing.T) {
 	p.until("the place is spoken", spoken+`.startsWith("Place 1 on the ruler: ")`)
 	p.js(`(i => { i.value = "10 cm"; })(document.querySelector(".camera-marking input"))`)
 	p.tap(".camera-marking .primary")
-	p.until("the ruler is taken", `/^The ruler in it: 10\scm, taken$/.test(
+	p.until("the ruler is taken", `/^The ruler in it: 10\scm, saved$/.test(
 		document.querySelector(".camera-reference .ruler").textContent)`)
 	assert.Empty(t, eval[string](p, spoken), "of a place that is not marked any more")
 	p.fit("a reference that is taken")

@@ -143,6 +143,9 @@ func (i *Intake) Ruler(session int64, frame string, x, y, x2, y2 float64, length
 		return &control.Refusal{Field: "value", Why: "The length must be 1 mm to 20 m.", Remedy: "Type a length like 10 cm."}
 	case !isShare(x, y, x2, y2):
 		return &control.Refusal{Field: "x", Why: "That is outside the frame.", Remedy: "Tap two places in the frame."}
+	case (f.Width == 0 || f.Height == 0) && i.isBusy(e):
+		return &control.Refusal{Field: "name", Why: fmt.Sprintf("The picture of %s is being read.", frame),
+			Remedy: "Place the ruler again when it is shown."}
 	case f.Width == 0 || f.Height == 0:
 		return &control.Refusal{Field: "name", Why: fmt.Sprintf("%s has no picture here to place a ruler in.", frame),
 			Remedy: "Choose a frame that shows one: a JPEG of the ruler, as sharp as the others."}
@@ -154,6 +157,12 @@ func (i *Intake) Ruler(session int64, frame string, x, y, x2, y2 float64, length
 	one := ruler{page.CameraRuler{Name: frame, X: x, Y: y, X2: x2, Y2: y2, Length: apart.String()}, long,
 		long * phys.Length(f.Width) / phys.Length(max(f.Width, f.Height))}
 	return i.changeReference(e, func(g *reference) { g.Ruler, g.Width = &one, 0 })
+}
+
+func (i *Intake) isBusy(e *evening) bool {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	return e.busy != "" || !e.due.IsZero()
 }
 
 func isShare(all ...float64) bool {

@@ -205,7 +205,7 @@ func TestSweep(t *testing.T) {
 	assert.NotEqual(t, list, shuffled(4))
 	assert.ElementsMatch(t, list, shuffled(4))
 	for want, wrong := range map[string]Sweep{
-		"a step of 0s does not advance":            {To: 1, Each: 1},
+		"a step of 0s does not advance":         {To: 1, Each: 1},
 		"before it begins":                      {From: 1, Step: 1, Each: 1},
 		"0 tries of each":                       {Step: 1},
 		"it has more than 999 tries":            {To: time.Hour, Step: 1, Each: 1},
