@@ -182,7 +182,7 @@ func TestLessonOfAnEvening(t *testing.T) {
 		p.down(r[0]+x*r[2], r[1]+y*r[3])
 		p.up(r[0]+x*r[2], r[1]+y*r[3])
 	}
-	p.until("its picture was read", `document.querySelector(".camera-picture img")?.naturalWidth > 0`)
+	p.until("all is measured", `!/^(Sent|Saved)/.test(document.querySelector(".camera-reference .hint").textContent)`)
 	p.tap(".camera-reference .ruler")
 	p.until("it can be marked", `document.querySelectorAll(".camera-picture .point:not([hidden])").length === 2`)
 	mark(0.2, 0.7)
