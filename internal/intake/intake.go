@@ -473,6 +473,7 @@ func (i *Intake) partly(e *evening, settle []said) func(*contactsheet.Sheet, int
 		i.mu.Lock()
 		defer i.mu.Unlock()
 		v := &e.view
+		keepPictures(f.view.Frames, v.Frames)
 		v.Frames, v.Problems, v.Clashes = f.view.Frames, f.view.Problems, f.view.Clashes
 		v.Certain, v.Likely, v.Open = f.view.Certain, f.view.Likely, f.view.Open
 		e.made = true
@@ -480,6 +481,20 @@ func (i *Intake) partly(e *evening, settle []said) func(*contactsheet.Sheet, int
 			e.stop(errSaid)
 		}
 		i.show(e, nil)
+	}
+}
+
+// keepPictures keeps what is shown of frames that are to be looked at again: their pictures are as they were, and a
+// ruler can be placed in them.
+func keepPictures(now, before []page.CameraFrame) {
+	for n := range now {
+		f := &now[n]
+		at := slices.IndexFunc(before, func(was page.CameraFrame) bool {
+			return was.Pictured && was.Name == f.Name && was.Version == f.Version
+		})
+		if !f.Pictured && at >= 0 {
+			f.Pictured, f.Width, f.Height = true, before[at].Width, before[at].Height
+		}
 	}
 }
 

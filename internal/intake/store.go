@@ -191,8 +191,7 @@ func (s *store) receive(session int64, f page.CameraFile, at int64, part []byte)
 	known, isKnown := s.begun[under]
 	if isKnown && t.have > 0 && known.size != f.Size { // there is room for the size it began with
 		return received{}, refusal(fmt.Sprintf("%s has a different size than when sending began.", f.Name),
-			"Choose it again.",
-			"It is tried again in a minute.")
+			"Choose it again.", "It is tried again in a minute.")
 	}
 	if t.have == f.Size { // the program ended before it had its name
 		return s.complete(session, under, f)
@@ -333,8 +332,7 @@ func (s *store) place(session int64, f page.CameraFile, fingerprint, whole strin
 		}
 	}
 	return "", absent, refusal(fmt.Sprintf("%d other files are called %s.", most, f.Name),
-		"Rename it, and choose it again.",
-		"Rename it.")
+		"Rename it, and choose it again.", "Rename it.")
 }
 
 // isThere says whether a session has a file under a name; not if the copy is known to be another by the check of all of
