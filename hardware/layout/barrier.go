@@ -1,6 +1,7 @@
 package layout
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"math"
@@ -104,7 +105,7 @@ func (p *Printed) printedAlong(from, to point, back bool) (list []span) {
 // longestBreak is the longest piece of a line that no span covers, and its middle.
 func longestBreak(from, to point, spans []span) (mm float64, where point) {
 	long := math.Hypot(to.x-from.x, to.y-from.y)
-	slices.SortFunc(spans, func(a, b span) int { return int(math.Copysign(1, a.from-b.from)) })
+	slices.SortFunc(spans, func(a, b span) int { return cmp.Compare(a.from, b.from) })
 	covered := 0.0
 	for _, s := range append(spans, span{long, long}) {
 		if gap := min(s.from, long) - covered; gap > mm {
