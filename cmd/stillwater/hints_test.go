@@ -74,6 +74,7 @@ func (p *fakeControl) Snapshot() *control.Snapshot {
 func (p *fakeControl) be(change func(*control.Snapshot)) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	p.snap.Shots = slices.Clone(p.snap.Shots) // what was shown is read by the page's goroutines
 	change(&p.snap)
 	p.snap.Sent = time.Now()
 	for box := range maps.Keys(p.boxes) {
