@@ -92,7 +92,7 @@ func (f *Folder) Close() error { return f.root.Close() }
 // is none, as a link or a pipe. Hidden files are left out.
 func (f *Folder) List(ctx context.Context) (list []Frame, problems []error, _ error) {
 	byName, files := map[string]*Frame{}, 0
-	err := fs.WalkDir(f.root.FS(), ".", func(name string, entry fs.DirEntry, err error) error {
+	err := fs.WalkDir(regular.Files(f.root), ".", func(name string, entry fs.DirEntry, err error) error {
 		switch {
 		case ctx.Err() != nil:
 			return ctx.Err()

@@ -59,7 +59,7 @@ func (f *Folder) sidecarName(frame Frame) (name string, _ error) {
 	if _, err := f.root.Lstat(name); !errors.Is(err, fs.ErrNotExist) {
 		return name, err
 	}
-	entries, err := fs.ReadDir(f.root.FS(), path.Dir(name))
+	entries, err := fs.ReadDir(regular.Files(f.root), path.Dir(name))
 	if err != nil {
 		return name, err
 	}

@@ -427,6 +427,9 @@ type keptFile struct {
 	partial  bool // under way
 }
 
+// age is how long nobody went on with a file under way. One from the future is of before the clock was set back.
+func (k keptFile) age() time.Duration { return time.Since(k.modified).Abs() }
+
 // room is how many bytes are kept, are still to come of the files under way, and are free on the disk.
 type room struct{ kept, coming, free int64 }
 
@@ -449,7 +452,7 @@ func (s *store) fits(r room) bool {
 // giveWay deletes as much as it takes for a file to fit: files under way that nobody goes on with, then the oldest
 // pictures that were looked at. What was seen in them stays on record. None is deleted if it does not fit all the same.
 func (s *store) giveWay(all []keptFile, r room, f page.CameraFile) error {
-	idle := func(k keptFile) bool { return k.partial && time.Since(k.modified) > s.limits.idle }
+	idle := func(k keptFile) bool { return k.partial && k.age() > s.limits.idle }
 	slices.SortStableFunc(all, func(a, b keptFile) int {
 		switch {
 		case idle(a) == idle(b):
@@ -503,7 +506,7 @@ func (s *store) makeTurn(all []keptFile, f page.CameraFile) (left []keptFile, er
 		switch {
 		case !k.partial:
 			continue
-		case time.Since(k.modified) > s.limits.left:
+		case k.age() > s.limits.left:
 			drop(k)
 			continue
 		case f.Client != "" && s.begun[k.path].client == f.Client:
@@ -513,7 +516,7 @@ func (s *store) makeTurn(all []keptFile, f page.CameraFile) (left []keptFile, er
 	}
 	gives := slices.Clone(own[:max(0, len(own)-s.limits.ofPhone+1)])
 	if len(gives) == 0 && len(under) >= s.limits.parts {
-		if oldest := under[0]; time.Since(oldest.modified) <= s.limits.idle {
+		if oldest := under[0]; oldest.age() <= s.limits.idle {
 			return all, later("%s: %d other files are on their way.", f.Name, len(under))
 		}
 		gives = under[:1]
@@ -522,7 +525,7 @@ func (s *store) makeTurn(all []keptFile, f page.CameraFile) (left []keptFile, er
 		drop(k)
 	}
 	return slices.DeleteFunc(all, func(k keptFile) bool {
-		return k.partial && (time.Since(k.modified) > s.limits.left || slices.Contains(gives, k))
+		return k.partial && (k.age() > s.limits.left || slices.Contains(gives, k))
 	}), nil
 }
 

@@ -292,6 +292,9 @@ func TestFilesUnderWay(t *testing.T) {
 	age(s.limits.left)
 	require.NoError(t, begin("c", 2))
 	assert.Equal(t, []string{"c"}, under(), "what nobody went on with for long is gone")
+	age(-24 * time.Hour)
+	require.NoError(t, begin("b", 4))
+	assert.Equal(t, []string{"b"}, under(), "and so is what is of before the clock was set back")
 	s.limits.files = 0
 	assert.ErrorContains(t, begin("c", 4), "can have at most")
 }

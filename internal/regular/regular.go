@@ -7,6 +7,9 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
+	"slices"
+	"strings"
 )
 
 // ErrNotRegular means that something is not opened, as it is no regular file.
@@ -54,7 +57,32 @@ func OpenRoot(path string) (*os.Root, error) {
 	if !info.IsDir() {
 		return nil, &fs.PathError{Op: "open", Path: path, Err: errors.New("it is no folder")}
 	}
-	return os.OpenRoot(path)
+	return openRoot(path)
+}
+
+// openRoot opens what is a folder still: of all else there is no such name, and nothing is waited for.
+func openRoot(path string) (*os.Root, error) {
+	return os.OpenRoot(path + string(filepath.Separator) + ".")
+}
+
+// Files are the files of a folder, for those who list them: what took the place of a folder in it is not waited for.
+func Files(folder *os.Root) fs.FS { return files{folder.FS(), folder} }
+
+type files struct {
+	fs.FS
+	root *os.Root
+}
+
+// ReadDir implements fs.ReadDirFS.
+func (f files) ReadDir(name string) ([]fs.DirEntry, error) {
+	folder, err := f.root.OpenFile(name, os.O_RDONLY|noWait, 0)
+	if err != nil {
+		return nil, err
+	}
+	defer folder.Close()
+	list, err := folder.ReadDir(-1)
+	slices.SortFunc(list, func(a, b fs.DirEntry) int { return strings.Compare(a.Name(), b.Name()) })
+	return list, err
 }
 
 // folder has files.

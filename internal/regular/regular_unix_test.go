@@ -3,6 +3,7 @@
 package regular
 
 import (
+	"io/fs"
 	"net"
 	"os"
 	"path/filepath"
@@ -59,6 +60,25 @@ func TestOnlyRegularFilesAreOpened(t *testing.T) {
 		_, err := OpenRoot(at(name))
 		assert.ErrorContains(t, err, want)
 	}
+}
+
+// A pipe that took a folder's place after that was looked at is not waited for.
+func TestPipeInAFoldersPlace(t *testing.T) {
+	dir := t.TempDir()
+	require.NoError(t, os.Mkdir(filepath.Join(dir, "folder"), 0o700))
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "folder", "file"), nil, 0o600))
+	require.NoError(t, syscall.Mkfifo(filepath.Join(dir, "pipe"), 0o600))
+	_, err := openRoot(filepath.Join(dir, "pipe"))
+	assert.ErrorIs(t, err, syscall.ENOTDIR)
+	root, err := openRoot(dir)
+	require.NoError(t, err)
+	defer root.Close()
+	_, err = fs.ReadDir(Files(root), "pipe")
+	assert.ErrorIs(t, err, syscall.ENOTDIR)
+	list, err := fs.ReadDir(Files(root), "folder")
+	require.NoError(t, err)
+	require.Len(t, list, 1)
+	assert.Equal(t, "file", list[0].Name())
 }
 
 // replaced are folders in which everything was a regular file when it was looked at.
