@@ -18,13 +18,13 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
 	"github.com/gorilla/websocket"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 
 	"stillwater/internal/control"
 	"stillwater/internal/need"
@@ -143,9 +143,9 @@ func (m *emulated) cutPower() {
 // standStill holds the machine up, as a host with other work does, or a slow card.
 func (m *emulated) standStill(length time.Duration) {
 	m.t.Helper()
-	require.NoError(m.t, m.cmd.Process.Signal(syscall.SIGSTOP))
+	require.NoError(m.t, m.cmd.Process.Signal(unix.SIGSTOP))
 	time.Sleep(length)
-	require.NoError(m.t, m.cmd.Process.Signal(syscall.SIGCONT))
+	require.NoError(m.t, m.cmd.Process.Signal(unix.SIGCONT))
 }
 
 // said is all that came on the serial console.

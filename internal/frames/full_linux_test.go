@@ -5,11 +5,11 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
-	"syscall"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 
 	"stillwater/internal/frames"
 	"stillwater/internal/need"
@@ -18,12 +18,12 @@ import (
 // On a full card a sidecar stays as it was, and nothing is left beside it.
 func TestSidecarOnAFullDisk(t *testing.T) {
 	dir := t.TempDir()
-	err := syscall.Mount("tmpfs", dir, "tmpfs", 0, "size=64k")
-	if errors.Is(err, syscall.EPERM) {
+	err := unix.Mount("tmpfs", dir, "tmpfs", 0, "size=64k")
+	if errors.Is(err, unix.EPERM) {
 		need.Missing(t, "the right to mount a small disk (run as root)")
 	}
 	require.NoError(t, err)
-	t.Cleanup(func() { assert.NoError(t, syscall.Unmount(dir, syscall.MNT_DETACH)) })
+	t.Cleanup(func() { assert.NoError(t, unix.Unmount(dir, unix.MNT_DETACH)) })
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "A.xmp"), []byte("mine"), 0o666))
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "A.JPG"), make([]byte, 40_000), 0o666))
 	folder, err := frames.Open(dir)
@@ -33,7 +33,7 @@ func TestSidecarOnAFullDisk(t *testing.T) {
 		_, _, err = folder.Sidecar(frames.Frame{Name: name}, false, func([]byte) ([]byte, error) {
 			return bytes.Repeat([]byte("long"), 10_000), nil
 		})
-		assert.ErrorIs(t, err, syscall.ENOSPC)
+		assert.ErrorIs(t, err, unix.ENOSPC)
 		assert.ErrorContains(t, err, name+".xmp: ")
 	}
 	text, err := os.ReadFile(filepath.Join(dir, "A.xmp"))

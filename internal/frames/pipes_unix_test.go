@@ -4,11 +4,11 @@ package frames
 
 import (
 	"path/filepath"
-	"syscall"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 
 	"stillwater/internal/regular"
 )
@@ -18,7 +18,7 @@ func TestPipesStopNothing(t *testing.T) {
 	dir := t.TempDir()
 	write(t, dir, "a.jpg", []byte("x"))
 	for _, name := range []string{"b.jpg", "a.xmp"} {
-		require.NoError(t, syscall.Mkfifo(filepath.Join(dir, name), 0o600))
+		require.NoError(t, unix.Mkfifo(filepath.Join(dir, name), 0o600))
 	}
 	f := openFolder(t, dir)
 	list, problems, err := f.List(t.Context())

@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"stillwater/internal/regular"
+	"stillwater/internal/textfile"
 	"stillwater/internal/xmp"
 )
 
@@ -121,7 +122,7 @@ func (f *Folder) likeBefore(file *os.File, name string, before fs.FileInfo) erro
 		return err
 	}
 	defer old.Close()
-	if err := sameOwner(file, before); err != nil {
+	if err := textfile.SameOwner(file, before); err != nil {
 		return fmt.Errorf("it belongs to another user, and would become this one's: run this as that user (%w)", err)
 	}
 	if err := copyAttributes(file, old); err != nil {

@@ -59,8 +59,8 @@ var siblings = map[[2]string]bool{
 // homes says where a third-party module may be used when that is in more than one package.
 var homes = map[string][]string{
 	"golang.org/x/sys": {"cmd/stillwater", "internal/bootclock", "internal/check", "internal/frames",
-		"internal/gpiochip", "internal/mdns", "internal/need", "internal/realtime", "internal/serialport",
-		"internal/service", "internal/spawn", "internal/tether"},
+		"internal/gpiochip", "internal/intake", "internal/journal", "internal/mdns", "internal/need", "internal/realtime",
+		"internal/regular", "internal/serialport", "internal/service", "internal/spawn", "internal/tether"},
 }
 
 // testOnly modules appear in no program.
@@ -328,38 +328,6 @@ func impurities(s source, names map[string]string) (found []string) {
 			if f, ok := n.Fun.(*ast.Ident); ok && (f.Name == "print" || f.Name == "println") {
 				found = append(found, s.at(n.Pos())+": prints")
 			}
-		}
-		return true
-	})
-	return found
-}
-
-// fromOS are the types that package os hands out, which x/sys/unix has other ones for.
-var fromOS = []string{"Stat_t", "WaitStatus", "Credential", "RawConn"}
-
-// systemRule: a file for one system calls it through x/sys/unix. Portable files have package syscall for its errors and
-// signals.
-func systemRule() rule {
-	both := "package a\nimport (\n\"syscall\"\n\"golang.org/x/sys/unix\"\n)\nvar _ = unix.EINVAL\n"
-	return rule{"syscall and x/sys/unix are not mixed", eachGo(checkSystem), []example{
-		{one("a_linux.go", both+"var _ = syscall.Kill"), "a_linux.go:7: syscall.Kill is in x/sys/unix too"},
-	}, []files{
-		one("a_linux.go", both+"var _ syscall.Stat_t"),
-		one("a.go", "package a\nimport \"syscall\"\nvar _ = syscall.EINVAL"),
-	}}
-}
-
-func checkSystem(s source) (found []string) {
-	if !slices.ContainsFunc(imports(s), func(i imported) bool { return i.path == "golang.org/x/sys/unix" }) {
-		return nil
-	}
-	ast.Inspect(s.code, func(n ast.Node) bool {
-		of, ok := n.(*ast.SelectorExpr)
-		if !ok {
-			return true
-		}
-		if pkg, ok := of.X.(*ast.Ident); ok && pkg.Name == "syscall" && !slices.Contains(fromOS, of.Sel.Name) {
-			found = append(found, fmt.Sprintf("%s: syscall.%s is in x/sys/unix too", s.at(of.Pos()), of.Sel.Name))
 		}
 		return true
 	})

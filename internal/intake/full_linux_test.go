@@ -3,11 +3,11 @@ package intake
 import (
 	"errors"
 	"os"
-	"syscall"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 
 	"stillwater/internal/need"
 	"stillwater/internal/page"
@@ -17,12 +17,12 @@ import (
 func TestFullDisk(t *testing.T) {
 	s := newStore(t)
 	require.NoError(t, os.Mkdir(s.dir, 0o700))
-	err := syscall.Mount("tmpfs", s.dir, "tmpfs", 0, "size=64k")
-	if errors.Is(err, syscall.EPERM) {
+	err := unix.Mount("tmpfs", s.dir, "tmpfs", 0, "size=64k")
+	if errors.Is(err, unix.EPERM) {
 		need.Missing(t, "the right to mount a small disk (run as root)")
 	}
 	require.NoError(t, err)
-	t.Cleanup(func() { assert.NoError(t, syscall.Unmount(s.dir, syscall.MNT_DETACH)) })
+	t.Cleanup(func() { assert.NoError(t, unix.Unmount(s.dir, unix.MNT_DETACH)) })
 	_, err = put(s, 1, page.CameraFile{Name: "A.JPG", Size: 100_000}, jpegOf(100_000), 10_000)
 	assert.ErrorContains(t, err, "A.JPG was not saved: the machine's disk is full.")
 	assert.Empty(t, kept(t, s, 1))

@@ -5,11 +5,11 @@ package intake
 import (
 	"os"
 	"path/filepath"
-	"syscall"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 
 	"stillwater/internal/page"
 )
@@ -21,7 +21,7 @@ func TestPipesStopNothing(t *testing.T) {
 	dir := s.session(1)
 	require.NoError(t, os.MkdirAll(dir, 0o700))
 	for _, name := range []string{"P0001.JPG", fingerprintsFile} {
-		require.NoError(t, syscall.Mkfifo(filepath.Join(dir, name), 0o600))
+		require.NoError(t, unix.Mkfifo(filepath.Join(dir, name), 0o600))
 	}
 	f := page.CameraFile{Name: "P0001.JPG", Size: 300}
 	_, err := put(s, 1, f, jpegOf(300), 100)
@@ -41,7 +41,7 @@ func TestPipesAmongTheFrames(t *testing.T) {
 	dir := x.store.session(x.session)
 	require.NoError(t, os.MkdirAll(dir, 0o700))
 	for _, name := range []string{openFile, pairsFile, pairsFile + ".new", referenceFile, leftOutFile, "PICT0999.JPG"} {
-		require.NoError(t, syscall.Mkfifo(filepath.Join(dir, name), 0o600))
+		require.NoError(t, unix.Mkfifo(filepath.Join(dir, name), 0o600))
 	}
 	x.start()
 	x.sendAll()

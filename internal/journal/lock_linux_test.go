@@ -9,6 +9,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 
 	"stillwater/internal/record"
 )
@@ -52,9 +53,9 @@ func TestLockHoldsByAnyName(t *testing.T) {
 func TestClosedJournalIsNotLockedByACopy(t *testing.T) {
 	path := newPath(t)
 	j := open(t, path)
-	copied, err := syscall.Dup(int(j.fileLock.Fd()))
+	copied, err := unix.Dup(int(j.fileLock.Fd()))
 	require.NoError(t, err)
-	defer syscall.Close(copied)
+	defer unix.Close(copied)
 	require.NoError(t, j.Close())
 	require.NoError(t, open(t, path).Close())
 }

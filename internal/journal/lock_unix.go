@@ -6,7 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"syscall"
+
+	"golang.org/x/sys/unix"
 
 	"stillwater/internal/record"
 )
@@ -19,8 +20,8 @@ func lockExclusive(path string, f *os.File) (lock *os.File, err error) {
 		return nil, fmt.Errorf("journal %s: its lock: %w; allow this user to write its folder, or name another file",
 			path, err)
 	}
-	err = syscall.Flock(int(lock.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
-	if errors.Is(err, syscall.EWOULDBLOCK) {
+	err = unix.Flock(int(lock.Fd()), unix.LOCK_EX|unix.LOCK_NB)
+	if errors.Is(err, unix.EWOULDBLOCK) {
 		err = record.ErrBusy
 	}
 	if err != nil {
@@ -34,7 +35,7 @@ func lockExclusive(path string, f *os.File) (lock *os.File, err error) {
 
 // unlock gives the lock back at once. Closing would not while a process that is being started has a copy of the
 // descriptor, as it has until it runs its program.
-func unlock(lock *os.File) error { return syscall.Flock(int(lock.Fd()), syscall.LOCK_UN) }
+func unlock(lock *os.File) error { return unix.Flock(int(lock.Fd()), unix.LOCK_UN) }
 
 // lockBeside is a file of its own, for systems on which flock on the database would be in the way of SQLite's locks.
 func lockBeside(path string) (*os.File, error) {

@@ -6,17 +6,17 @@ import (
 	"context"
 	"math"
 	"slices"
-	"syscall"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 )
 
 // userTime is the processor time that this process has used outside of the kernel.
 func userTime() time.Duration {
-	var u syscall.Rusage
-	if syscall.Getrusage(syscall.RUSAGE_SELF, &u) != nil {
+	var u unix.Rusage
+	if unix.Getrusage(unix.RUSAGE_SELF, &u) != nil {
 		return 0
 	}
 	return time.Duration(u.Utime.Nano())

@@ -2,9 +2,9 @@
 
 package regular
 
-import "syscall"
+import "golang.org/x/sys/unix"
 
 const (
-	noWait   = syscall.O_NONBLOCK // for the other end of a pipe
-	noFollow = syscall.O_NOFOLLOW
+	noWait   = unix.O_NONBLOCK // for the other end of a pipe
+	noFollow = unix.O_NOFOLLOW
 )

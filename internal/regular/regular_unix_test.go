@@ -7,11 +7,11 @@ import (
 	"net"
 	"os"
 	"path/filepath"
-	"syscall"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 )
 
 // What is no regular file is not opened, and nothing waits: not even where it takes a file's place after that was
@@ -22,7 +22,7 @@ func TestOnlyRegularFilesAreOpened(t *testing.T) {
 	require.NoError(t, os.WriteFile(at("file"), []byte("content"), 0o600))
 	require.NoError(t, os.Symlink("file", at("link")))
 	require.NoError(t, os.Mkdir(at("folder"), 0o700))
-	require.NoError(t, syscall.Mkfifo(at("pipe"), 0o600))
+	require.NoError(t, unix.Mkfifo(at("pipe"), 0o600))
 	socket, err := net.Listen("unix", at("socket"))
 	require.NoError(t, err)
 	defer socket.Close()

@@ -91,8 +91,12 @@ func create(path string, text []byte, mode fs.FileMode, old fs.FileInfo) error {
 	return nil
 }
 
-// fill writes a text into a new file that gets mode and owner of the old one.
+// fill writes a text into a new file that gets a mode, and the owner of the old one, if there is one.
 func fill(f *os.File, text []byte, mode fs.FileMode, old fs.FileInfo) error {
 	_, err := f.Write(text)
-	return errors.Join(err, f.Chmod(mode), sameOwner(f, old))
+	err = errors.Join(err, f.Chmod(mode))
+	if old != nil {
+		err = errors.Join(err, textfile.SameOwner(f, old))
+	}
+	return err
 }

@@ -1,6 +1,6 @@
 //go:build unix
 
-package frames
+package textfile
 
 import (
 	"io/fs"
@@ -8,8 +8,8 @@ import (
 	"syscall"
 )
 
-// sameOwner gives a file the owner and group of another.
-func sameOwner(file *os.File, like fs.FileInfo) error {
+// SameOwner gives a file the owner and group of another, where they differ.
+func SameOwner(file *os.File, like fs.FileInfo) error {
 	now, err := file.Stat()
 	if err != nil {
 		return err
