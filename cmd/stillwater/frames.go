@@ -26,7 +26,7 @@ func (m *Main) frames(ctx context.Context, args []string) error {
 	word := flags.String("session", "latest", "the session: its number, or latest")
 	o.SetFlags(flags)
 	files.SetFlags(flags)
-	words, err := parseRecordFlags(flags, args)
+	words, err := commandline.ParseAmong(flags, args)
 	switch {
 	case errors.Is(err, flag.ErrHelp):
 		fmt.Fprint(m.Stdout, contactsheet.Usage)

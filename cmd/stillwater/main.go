@@ -117,11 +117,11 @@ func (m *Main) dispatch(ctx context.Context, args []string) error {
 
 // answer runs a command, whose answer is what it was called for: one that is lost is a failure.
 func (m *Main) answer(ctx context.Context, c command, args []string) error {
-	out := &output{to: m.Stdout}
+	out := commandline.NewOutput(m.Stdout)
 	own := *m
 	own.Stdout = out
 	err := c.run(&own, ctx, args)
-	if lost := out.writeError(); lost != nil {
+	if lost := out.Err(); lost != nil {
 		return fmt.Errorf("%s: %w", c.name, lost)
 	}
 	return err

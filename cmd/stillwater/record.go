@@ -59,7 +59,7 @@ func (m *Main) record(ctx context.Context, args []string) error {
 		return fmt.Errorf("%w: record %s: expected list, show, find, again or export", errUsage, name)
 	}
 	o, flags := recordFlags(name)
-	words, err := parseRecordFlags(flags, args)
+	words, err := commandline.ParseAmong(flags, args)
 	if run == nil || errors.Is(err, flag.ErrHelp) {
 		fmt.Fprint(m.Stdout, recordUsage)
 		commandline.Print(m.Stdout, flags)
@@ -101,19 +101,6 @@ func recordFlags(name string) (*recordOptions, *flag.FlagSet) {
 		flags.StringVar(&o.out, "out", "", "export, again: write `FILE` (default: standard output)")
 	}
 	return o, flags
-}
-
-// parseRecordFlags lets flags stand before and after other words and returns those.
-func parseRecordFlags(flags *flag.FlagSet, args []string) (words []string, err error) {
-	for {
-		if err := commandline.Parse(flags, args); err != nil {
-			return nil, err
-		}
-		if flags.NArg() == 0 {
-			return words, nil
-		}
-		words, args = append(words, flags.Arg(0)), flags.Args()[1:]
-	}
 }
 
 // usualJournal is the daemon's: what its configuration names, or the one in the user's state folder.

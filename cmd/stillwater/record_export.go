@@ -68,15 +68,6 @@ func (m *Main) showProgress(
 		return func() {}
 	}
 	opts.Total, _ = j.Count(ctx, opts.Session) // not worth failing for
-	shown := false
-	opts.Progress = func(percent int) {
-		shown = true
-		fmt.Fprintf(m.Stderr, "\r%d %% ", percent)
-	}
-	return func() {
-		if shown {
-			fmt.Fprint(m.Stderr, "\r\x1b[K") // the line is free again
-		}
-		shown = false
-	}
+	opts.Progress, done = render.Percent(m.Stderr)
+	return done
 }

@@ -45,6 +45,19 @@ func Parse(flags *flag.FlagSet, args []string) error {
 	return flags.Parse(append([]string{"--"}, args...))
 }
 
+// ParseAmong is Parse where flags may stand before and after other words, which it returns.
+func ParseAmong(flags *flag.FlagSet, args []string) (words []string, err error) {
+	for {
+		if err := Parse(flags, args); err != nil {
+			return nil, err
+		}
+		if flags.NArg() == 0 {
+			return words, nil
+		}
+		words, args = append(words, flags.Arg(0)), flags.Args()[1:]
+	}
+}
+
 func setFlag(flags *flag.FlagSet, f *flag.Flag, value string) error {
 	_, isText := valueOf(f).(string)
 	err := flags.Set(f.Name, value)

@@ -180,3 +180,19 @@ func Progress(w io.Writer, of int, things string) func(done int) {
 		}
 	}
 }
+
+// Percent returns what shows on a terminal how far something is, and what clears the line again.
+func Percent(w io.Writer) (show func(percent int), clear func()) {
+	shown := false
+	show = func(percent int) {
+		shown = true
+		fmt.Fprintf(w, "\r%d %% ", percent)
+	}
+	clear = func() {
+		if shown {
+			fmt.Fprint(w, "\r\x1b[K")
+		}
+		shown = false
+	}
+	return show, clear
+}

@@ -192,3 +192,15 @@ func TestPrintable(t *testing.T) {
 		assert.Equal(t, want, Printable(text))
 	}
 }
+
+func TestPercent(t *testing.T) {
+	var out strings.Builder
+	show, clear := Percent(&out)
+	clear()
+	assert.Empty(t, out.String(), "nothing is there to be cleared")
+	show(3)
+	show(40)
+	clear()
+	clear()
+	assert.Equal(t, "\r3 % \r40 % \r\x1b[K", out.String())
+}

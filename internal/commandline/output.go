@@ -1,4 +1,4 @@
-package main
+package commandline
 
 import (
 	"errors"
@@ -8,15 +8,19 @@ import (
 	"sync"
 )
 
-// output is a command's standard output. It keeps the first error, so that no command can lose its answer on a full
+// Output is a command's standard output. It keeps the first error, so that no command can lose its answer on a full
 // disk and say that all went well.
-type output struct {
+type Output struct {
 	to  io.Writer
 	mu  sync.Mutex
 	err error
 }
 
-func (o *output) Write(p []byte) (int, error) {
+// NewOutput makes an output that writes to another one.
+func NewOutput(to io.Writer) *Output { return &Output{to: to} }
+
+// Write writes to the output behind this one.
+func (o *Output) Write(p []byte) (int, error) {
 	n, err := o.to.Write(p)
 	o.mu.Lock()
 	defer o.mu.Unlock()
@@ -27,15 +31,15 @@ func (o *output) Write(p []byte) (int, error) {
 }
 
 // Fd returns the descriptor of the file behind it, by which a caller sees whether it is a terminal.
-func (o *output) Fd() uintptr {
+func (o *Output) Fd() uintptr {
 	if f, ok := o.to.(interface{ Fd() uintptr }); ok {
 		return f.Fd()
 	}
 	return ^uintptr(0)
 }
 
-// writeError reports that the answer was not written whole.
-func (o *output) writeError() error {
+// Err reports that something was not written whole.
+func (o *Output) Err() error {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	if o.err == nil {
