@@ -26,7 +26,7 @@ const (
 	suite = "trixie"
 	// diskID names the card and, with a number behind it, its partitions. It was drawn once; all cards have the same.
 	diskID = 0x5717a7e6
-	// stateUUID is that of the partition with what is changed, and the seed of its directories' hashes.
+	// stateUUID names the partition for changes, and seeds the hashes of its directories.
 	stateUUID  = "b3b8a7a2-7d0c-4c61-9f5e-5717a7e60003"
 	fatBytes   = 128 << 20
 	stateBytes = 1 << 30

@@ -80,7 +80,7 @@ func untilStopped(ctx context.Context) (context.Context, context.CancelFunc) {
 // errUsage marks errors in how the command was called: exit status 2.
 var errUsage = commandline.ErrUsage
 
-// exitStatus ends a command that has said all there is to say with a status of its own.
+// exitStatus ends a command that has printed everything with an exit status of its own.
 type exitStatus int
 
 func (s exitStatus) Error() string { return fmt.Sprintf("exit status %d", int(s)) }

@@ -22,7 +22,7 @@ const Bootloader = "arduino"
 // bootBauds are the speeds at which bootloaders listen, the newer one first. Common practice, no source.
 var bootBauds = []int{115200, 57600}
 
-// releaseTimeout is for avrdude to let go of the board when it is interrupted.
+// releaseTimeout is how long avrdude has to let go of the board after an interrupt.
 const releaseTimeout = 5 * time.Second
 
 // Options say what to write and how.

@@ -11,12 +11,12 @@ import (
 	"time"
 )
 
-// ErrUsage means that a command was called in a way that it cannot be.
+// ErrUsage marks errors in how a command was called.
 var ErrUsage = errors.New("usage")
 
-// Parse reads the flags of a command, up to the first other word; the error is flag.ErrHelp or in the words that
-// people type, which the errors of package flag are not. A flag that is given as nothing is not taken for one that is
-// not given. The flag set is named as the command is, or "stillwater" without one.
+// Parse reads the flags of a command, up to the first other word. Errors name flags as people type them, which those of
+// package flag do not; the error is flag.ErrHelp if help was asked for. An empty text is an error: it is not the same
+// as leaving the flag out. The flag set is named as the command is, or "stillwater" without one.
 func Parse(flags *flag.FlagSet, args []string) error {
 	for len(args) > 0 && len(args[0]) > 1 && args[0][0] == '-' {
 		word := args[0]

@@ -272,7 +272,7 @@ var outputKinds = []struct {
 	{"lamp", wire.OutputLamp, "5 s"},
 }
 
-// noKind stands for the kind of an output that has none that is known.
+// noKind stands in for a kind of output that is missing or unknown.
 const noKind wire.OutputKind = 0xff
 
 func (c *checker) output(kind Kind, i int, f fileOutput) wiring.Output {

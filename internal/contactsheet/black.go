@@ -26,7 +26,8 @@ type Room struct {
 	Flags       []string     `json:"flags"` // what has "stillwater light" count with it
 }
 
-// differs is from how many stops on a frame was not exposed as the set says: EXIF rounds by less. Own choice.
+// differs is the difference, in stops, from which on a frame was not exposed as the set says: EXIF rounds by less. Own
+// choice.
 const differs = 0.25
 
 // judgeRoom judges the room by a frame that was taken with the flash off. A frame that does not allow it is a problem

@@ -1,6 +1,6 @@
-// Package contactsheet matches an evening's shots and a camera's frames: which frame is which shot, how far that
-// can be relied on, what the frames show, and the contact sheet. A frame is read and looked at once: what was found is
-// kept, and found again as long as its files are as they were. Nothing is written to the frames' folder.
+// Package contactsheet matches an evening's shots and a camera's frames: which frame is which shot, how far that can be
+// relied on, what the frames show, and the contact sheet. A frame is read and examined once: what was found is kept,
+// and used for as long as its files do not change. Nothing is written to the frames' folder.
 package contactsheet
 
 import (
@@ -18,8 +18,8 @@ import (
 
 var errPair = errors.New("give a shot's number and its file, like 12=PICT0471")
 
-// PairError means that a pair that a person gave cannot be. It names no option, as people say pairs on the page too:
-// ForCommandLine does.
+// PairError reports a pair, given by a person, that is impossible. It names no option, as pairs are given on the page
+// too: ForCommandLine does.
 type PairError struct {
 	Text string // the pair, SHOT=FILE; "": two contradict each other
 	Shot int    // the pair's, or the second one's of two
@@ -28,8 +28,8 @@ type PairError struct {
 
 func (e *PairError) Error() string { return e.Why }
 
-// EmptyError means that nothing can be measured against the frame that was named as the empty one. It names no option,
-// as people name that frame on the page too: ForCommandLine does.
+// EmptyError reports that nothing can be measured against the frame given as the empty one. It names no option, as that
+// frame is named on the page too: ForCommandLine does.
 type EmptyError struct {
 	Name string
 	Err  error
@@ -39,7 +39,7 @@ func (e *EmptyError) Error() string { return fmt.Sprintf("the empty frame, %s: %
 
 func (e *EmptyError) Unwrap() error { return e.Err }
 
-// AwayError means that a frame's files are needed and are not in the folder.
+// AwayError reports that a frame's files are needed and not in the folder.
 type AwayError struct{ Name string }
 
 func (e *AwayError) Error() string {
@@ -127,8 +127,8 @@ type Options struct {
 	Black      string // the frame with the flash off, which the room is judged by; "" none
 	Only       bool   // a frame that is known and not in the folder is forgotten, and does not count as it was
 
-	// Partly is called with what is known when all is matched, and after each picture that was looked at, of so many; nil
-	// does nothing.
+	// Partly is called with the sheet so far: once all frames are matched, then after each picture examined, of so many.
+	// nil: it is not called.
 	Partly func(s *Sheet, done, of int)
 
 	// Open is called before a frame's files are opened, and what it returns when they are closed. An error leaves them
@@ -145,8 +145,8 @@ func (o *Options) aside() []string {
 	return slices.DeleteFunc([]string{o.Measure.Empty, o.Ruler, o.Black}, func(name string) bool { return name == "" })
 }
 
-// Make reads a folder's frames, as far as they are not known already, matches them to a session's shots, and keeps what
-// was found. What a person settled before counts again.
+// Make reads a folder's frames, except those that are known already, matches them to a session's shots, and keeps what
+// was found. What a person settled earlier still holds.
 func Make(ctx context.Context, source Source, session record.Summary, folder *frames.Folder, o Options) (Sheet, error) {
 	s := Sheet{Session: session, progress: o.Progress, store: o.FrameStore, dry: o.DryRun, said: o.said,
 		only: o.Only, open: o.Open, partly: o.Partly, noShot: map[string]bool{}, aside: o.aside(),

@@ -25,7 +25,7 @@ type FrameStore interface {
 	SetPast(ctx context.Context, shot, um, sdUm int64) error
 }
 
-// facts are what is kept of a frame, as its record has them.
+// facts are what is kept of a frame in its record.
 type facts struct {
 	Reading int         `json:"reading"` // of the program that read it, see reading
 	Data    frames.Data `json:"data"`

@@ -119,8 +119,8 @@ func (s *Sheet) settledBefore(timed []frames.Frame, now []match.Pair, anew map[i
 	return pairs
 }
 
-// Contradiction is two things that a person said and that no one clock of the camera's fits: the earlier shot first.
-// Until one is taken back nothing of that boot of the machine is certain.
+// Contradiction is two statements by a person that no single camera clock fits: the earlier shot first. Until one is
+// taken back nothing of that boot of the machine is certain.
 type Contradiction struct {
 	Frames     [2]string
 	Shots      [2]int
@@ -157,7 +157,7 @@ func (c *Contradiction) ForCommandLine() string {
 	return fmt.Sprintf("%s Take one back with --pair %d=none or --pair %d=none.", c.Words(), c.Shots[0], c.Shots[1])
 }
 
-// contradictionOf is that of two settled pairs.
+// contradictionOf describes the contradiction between two settled pairs.
 func contradictionOf(one, two *Row) Contradiction {
 	return Contradiction{[2]string{one.Frame.Name, two.Frame.Name}, [2]int{one.Shot.Number, two.Shot.Number},
 		two.Shot.At.Sub(one.Shot.At), two.Frame.Taken.Sub(one.Frame.Taken)}

@@ -24,9 +24,9 @@ type Growing interface {
 // watchEvery is how often a folder is looked into. Own choice.
 const watchEvery = 2 * time.Second
 
-// Watch says which frame is which shot, and what is seen in it, as files come into a folder, until the context ends. A
-// file that is still being written is read when it is whole. Nothing is said of what was said before. A folder that is
-// not there any more, as of a card that was taken out, is waited for.
+// Watch reports which frame is which shot, and what is seen in it, as files come into a folder, until the context ends.
+// A file that is still being written is read when it is whole. Nothing is reported twice. If the folder disappears, as
+// when a card is taken out, Watch waits for it.
 func Watch(ctx context.Context, source Growing, session record.Summary, folder *frames.Folder, o Options,
 	w io.Writer) error {
 	o.FrameStore, o.DryRun, o.Progress = newMemory(o.FrameStore), false, nil
@@ -57,7 +57,7 @@ func Watch(ctx context.Context, source Growing, session record.Summary, folder *
 	}
 }
 
-// watcher is what was seen and said so far.
+// watcher is what was seen and reported so far.
 type watcher struct {
 	before   string            // of the folder and the record
 	sent     map[string]string // words, by what they are of

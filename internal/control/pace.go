@@ -14,24 +14,24 @@ import (
 // again and again, until the shots are made. That is part of the arming, and ends with it, whatever ends that. While
 // nobody can see the holder's page nothing is let go.
 
-// Bounds of the pace: what was let go is over within two seconds, mostly, and after two minutes nobody looks. Own
+// Bounds of the pace: what is released is mostly over within two seconds, and after two minutes nobody looks. Own
 // choice.
 const (
 	minPace = 2 * time.Second
 	maxPace = 2 * time.Minute
 )
 
-// Most of what is let go is at its moment within paceFlies. pacePause is the least time to the next, in which the
-// picture of the last is made. Own choice.
+// Most of what is released is at its moment within paceFlies. pacePause is the least time to the next release, in which
+// the picture of the last is made. Own choice.
 const (
 	paceFlies = time.Second
 	pacePause = time.Second
 )
 
-// openMargin is how long after a shutter should be open something is let go. Own choice.
+// openMargin is how long after the shutter should be open a release comes. Own choice.
 const openMargin = 100 * time.Millisecond
 
-// pace is how often something is let go.
+// pace is how often something is released automatically.
 type pace struct {
 	every time.Duration
 	last  time.Time // when something was let go last; zero: nothing was
@@ -192,8 +192,8 @@ func (c *Control) paceRelease(r *run) {
 	c.publish()
 }
 
-// beforeNext is how long before the next is let go nothing else is begun: a picture that is being made is given up
-// within a tenth of it. Own choice.
+// beforeNext is how long before a release nothing else is begun: a picture under way is given up within a tenth of it.
+// Own choice.
 const beforeNext = 300 * time.Millisecond
 
 // BetweenReleases reports whether the simulated room is idle before the next automatic release: nothing is timed

@@ -10,8 +10,8 @@ import (
 	"stillwater/internal/wire"
 )
 
-// plan is what became of the set on the board there is: a program to arm with and a preview, or a refusal; and in
-// either case a drawing.
+// plan is what the set comes to on the present board: a program to arm with and a preview, or a refusal; and in either
+// case a drawing.
 type plan struct {
 	program   shot.Program
 	preview   *Preview
@@ -138,7 +138,7 @@ func (c *Control) installLink(l *link) {
 	}
 }
 
-// nothingArmed is why it is safe when nothing else was the reason.
+// nothingArmed is the reason of the safe state when there is no other.
 const nothingArmed = "nothing is armed"
 
 // attach takes over a board that is safe. The mutex is held.

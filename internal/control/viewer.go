@@ -38,14 +38,14 @@ func (c *Control) Snapshot() *Snapshot {
 // State is the state now, for callers that ask often.
 func (c *Control) State() State { return c.glance.Load().state }
 
-// glance is what whoever works at the least priority looks at often. It does so without the mutex: while such a thread
-// has that and gets no processor, a disarm would wait.
+// glance is the part of the state that threads of the least priority read often. They do so without the mutex: if such
+// a thread held it and got no processor, a disarm would wait.
 type glance struct {
 	state   State
 	session int64
 }
 
-// guard is the mutex of a Control. Before it is unlocked, what is seen at a glance is brought up to date.
+// guard is the mutex of a Control. Unlocking it first updates the glance.
 type guard struct {
 	sync.Mutex
 	of *Control

@@ -37,8 +37,8 @@ type Drawing struct {
 	SVG   string
 }
 
-// Draw draws one. forPage: it is to be part of a page, else it is a file on white paper. A name that there is not gives
-// the frame.
+// Draw draws one. forPage: it is to be part of a page, else it is a file on white paper. An unknown name gives the
+// frame.
 func Draw(name Name, r lighting.Report, forPage bool) Drawing {
 	s := &sheet{}
 	d := Drawing{Name: name}

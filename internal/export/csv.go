@@ -14,7 +14,7 @@ import (
 	"stillwater/internal/record"
 )
 
-// errGrew says that a shot came to the record with a cue for which the table has no column.
+// errGrew means that a shot recorded meanwhile has a cue for which the table has no column.
 var errGrew = errors.New("a shot with other outputs was made while the record was exported; export it again")
 
 const byteOrderMark = "\ufeff"

@@ -27,7 +27,7 @@ type Options struct {
 	Progress      func(percent int) // called now and then, unless it is nil
 }
 
-// Result is what came of it.
+// Result counts the shots of an export.
 type Result struct {
 	Shots   int           // written
 	Damaged int           // of those: damaged, which they say

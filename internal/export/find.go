@@ -29,7 +29,8 @@ type FoundEntry struct {
 
 // Find writes a line for each session and shot that has all the words, newest first, as they are read. A session has
 // words in its name, date and kind; a shot in its own note, verdict, marks, file number, date and kind, and in its
-// session's. With a session that has them all come those of its shots of which one was said. Case does not matter.
+// session's. A session that has them all is followed by those of its own shots that have at least one. Case does not
+// matter.
 func Find(ctx context.Context, w io.Writer, source NewestSource, words []string) (Result, error) {
 	f, err := newFinder(ctx, source, words)
 	if err != nil {

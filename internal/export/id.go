@@ -12,7 +12,7 @@ import (
 	"stillwater/internal/record"
 )
 
-// FindSession finds a session by a word, "latest" or its number. Errors name where the word stood; a word that is
+// FindSession finds a session by a word: "latest" or its number. Errors name where the word was given; a word that is
 // neither is commandline.ErrUsage.
 func FindSession(ctx context.Context, j *journal.Journal, where, word string) (record.Summary, error) {
 	number, err := strconv.ParseInt(word, 10, 64)

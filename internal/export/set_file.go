@@ -14,8 +14,8 @@ import (
 	"stillwater/internal/textfile"
 )
 
-// ReadSetFile reads what WriteFile wrote, or a person after it: a set of this kind, "" any. It has every field that a
-// set must have. Errors do not name the file.
+// ReadSetFile reads a file that WriteFile wrote, and a person may have edited: a set of this kind, "" any. It must have
+// all required fields. Errors do not name the file.
 func ReadSetFile(path string, kind shot.Kind) (shot.Set, error) {
 	const limit = 64 << 10 // bytes; a set has one or two thousand
 	text, err := textfile.Read(path, limit)

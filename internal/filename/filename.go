@@ -14,8 +14,8 @@ const MaxBytes = 240
 // MaxRunes of any script fit into MaxBytes.
 const MaxRunes = MaxBytes / utf8.UTFMax
 
-// Usable reports whether a name is a plain file name, which looks like no other: no path, not hidden, without what
-// cannot be seen, and with no space at an end or beside another: a page shows the same without it.
+// Usable reports whether a name is a plain file name that cannot be taken for another: no path, not hidden, without
+// invisible characters, and without a space at an end or beside another, as a page shows the same without it.
 func Usable(name string) bool {
 	stem := name
 	if at := strings.LastIndexByte(name, '.'); at >= 0 {

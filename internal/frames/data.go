@@ -13,8 +13,8 @@ import (
 	"github.com/bep/imagemeta"
 )
 
-// Read fills in what the frame's files say of it: the first that says when it was taken. Without one the frame is as
-// good as known, and only its time is not; the error is that of a file that cannot be read.
+// Read fills in what the frame's files say of it: the first that says when it was taken. If none does, only the time
+// stays unknown; the error is about a file that cannot be read.
 func (f *Folder) Read(ctx context.Context, frame Frame) (Frame, error) {
 	var first error
 	for _, file := range frame.Files {

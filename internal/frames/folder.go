@@ -155,8 +155,8 @@ func skip(entry fs.DirEntry) error {
 // kindOf is the place of a name's end in kinds, -1 for others.
 func kindOf(name string) int { return slices.Index(kinds, strings.ToLower(path.Ext(name))) }
 
-// NamesLike are the names, a file's own first, that pictures of the same kind would have in the same frame: their ends
-// are other ones for it, or the same in other letters.
+// NamesLike lists the names, a file's own first, under which a picture of the same kind may be found in the same frame:
+// with another ending of that kind, in upper or lower case.
 func NamesLike(name string) []string {
 	end := path.Ext(name)
 	ends := []string{end}

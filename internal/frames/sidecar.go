@@ -16,11 +16,11 @@ import (
 	"stillwater/internal/xmp"
 )
 
-// Sidecar has a frame's sidecar file, of the frame's name with the end .xmp, made or changed: change is handed what is
-// there, nil for none, and returns what is to be there. Nothing is written where that is the same, or with dry. The new
-// one takes the place of the old when all of it is on the disk; a file that is written to meanwhile stays as it is, and
-// the error wraps ErrChanging. The new one has the old one's rights, owner and extended attributes; where that cannot
-// be, and where the old one is write-protected, it stays as it is. Errors name the file.
+// Sidecar makes or changes a frame's sidecar file, named as the frame with the ending .xmp: change gets the present
+// content, nil for none, and returns the new one. Nothing is written if they are equal, or with dry. The new file takes
+// the place of the old when all of it is on the disk; a file that is written to meanwhile stays as it is, and the error
+// wraps ErrChanging. The new one has the old one's rights, owner and extended attributes; where that is impossible, and
+// where the old one is write-protected, it stays as it is. Errors name the file.
 func (f *Folder) Sidecar(frame Frame, dry bool, change func(old []byte) ([]byte, error)) (name string, changed bool,
 	err error) {
 	name, err = f.sidecarName(frame)
@@ -54,7 +54,8 @@ func (f *Folder) Sidecar(frame Frame, dry bool, change func(old []byte) ([]byte,
 	return name, true, nil
 }
 
-// sidecarName is that of the one which is there, in whatever case its end is written, or the usual one.
+// sidecarName returns the name of the sidecar in the folder, whose ending may be in either case, or the usual name if
+// there is none.
 func (f *Folder) sidecarName(frame Frame) (name string, _ error) {
 	name = frame.Name + ".xmp"
 	if _, err := f.root.Lstat(name); !errors.Is(err, fs.ErrNotExist) {

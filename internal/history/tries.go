@@ -62,7 +62,7 @@ func (t *Tries) Strip(most int) strip.Strip {
 	return s
 }
 
-// Summary is what came of the shots of a session.
+// Summary sums up the shots of a session.
 type Summary struct {
 	Shots     int     // summed up
 	Uncounted int     // left out, as the machine failed or was late, or what is on record is damaged
@@ -70,7 +70,7 @@ type Summary struct {
 	ByKind    []Tries // the kind with most tries first
 }
 
-// Summarize sums shots up, the newest first, of which outcomes says what the machine did.
+// Summarize sums up shots, the newest first; outcomes says what the machine did in each.
 func Summarize(shots []record.Shot, outcomes *shot.Outcomes) Summary {
 	sum := Summary{}
 	byKind := map[shot.Kind]*Tries{}

@@ -26,7 +26,7 @@ const (
 	checkMark        = "/"
 )
 
-// fingerprints are those of one session, in memory as long as no other is asked for.
+// fingerprints holds the fingerprints of one session, in memory until those of another are asked for.
 type fingerprints struct {
 	dir    string
 	byName map[string]known

@@ -20,7 +20,7 @@ import (
 	"stillwater/internal/shot"
 )
 
-// found is what came of looking at a session's frames.
+// found is the result of looking at a session's frames.
 type found struct {
 	view     page.CameraView
 	shots    map[int64]control.FrameView

@@ -27,7 +27,7 @@ import (
 	"stillwater/internal/unarmed"
 )
 
-// Journal is what is needed of the record.
+// Journal is the part of the record that intake needs.
 type Journal interface {
 	contactsheet.FrameStore
 	contactsheet.Source
@@ -173,7 +173,7 @@ func (i *Intake) onRecord(session int64, frame string) bool {
 	return err == nil && slices.ContainsFunc(all, func(f record.Frame) bool { return f.Name == frame })
 }
 
-// evening is that of a session, which must be on record.
+// evening returns the evening of a session, which must be on record.
 func (i *Intake) evening(ctx context.Context, session int64) (*evening, error) {
 	i.mu.Lock()
 	e := i.evenings[session]

@@ -24,8 +24,8 @@ type said struct {
 	Shot  int    `json:"shot"`
 }
 
-// pairs is what people said of a session's frames and what came of it, as a file in its folder has it: whatever ends
-// the program, it is reported as it was.
+// pairs is what people said of a session's frames and what it changed, as a file in its folder has it: however the
+// program ends, the report stays the same.
 type pairs struct {
 	Said    []said             `json:"said"`    // what was not looked at yet
 	Before  []paired           `json:"before"`  // the frames before that was; null: as they are now

@@ -230,8 +230,8 @@ func (i *Intake) OnRecord(ctx context.Context, session int64) (shots []int64, _ 
 	return shots, err
 }
 
-// asOnRecord are those of an evening's measurements that are still as they were for their shots on record: a person may
-// have measured one since the frames were looked at. If there are any it visits all shots.
+// asOnRecord returns an evening's measurements that their shots on record still have: a person may have measured one
+// since the frames were looked at. If there are any it visits all shots.
 func (i *Intake) asOnRecord(ctx context.Context, session int64, of func(*evening) []control.PastMeasured,
 	still func(record.Shot, control.PastMeasured) bool, visit func(record.Shot),
 ) (list []control.PastMeasured, _ error) {

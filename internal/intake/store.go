@@ -121,8 +121,8 @@ func (s *store) looked(session int64, paths []string) {
 
 func (s *store) session(id int64) string { return filepath.Join(s.dir, strconv.FormatInt(id, 10)) }
 
-// notReceived is why a file is not kept: a refusal for who sends it from a phone, and the remedy for who put it into a
-// folder.
+// notReceived is why a file is not kept: as a refusal for the phone that sends it, and as a remedy for whoever put it
+// into a folder.
 type notReceived struct {
 	*control.Refusal
 	inFolder string
@@ -145,8 +145,8 @@ func later(format string, args ...any) error {
 		"It is tried again in a minute.", true}
 }
 
-// received is what came of a part: have bytes of the file are there, and it is known by its key. whole says that all of
-// it is there now and was not before; name is what it is called then. gone says that its copy gave way to others.
+// received is the result of taking a part: have bytes of the file are there, and it is known by its key. whole: all of
+// it is there now and was not before; name is what it is called then. gone: its copy gave way to others.
 type received struct {
 	have  int64
 	key   string

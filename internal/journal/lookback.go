@@ -22,7 +22,8 @@ func (j *Journal) shotByID(ctx context.Context, id int64) (record.Shot, error) {
 	return j.onlyShot(ctx, index, err, fmt.Sprintf("shot with id %d", id))
 }
 
-// What is asked of which shots, by their numbers, which are in the order in which they were made. Neither reads others.
+// The newest shots of a session below a number, or only its keepers. Numbers are in the order in which the shots were
+// made. Neither query reads other shots.
 const (
 	allBefore = `SELECT id, 0, 0 FROM shots WHERE session = ?1 AND (?2 = 0 OR number < ?2)
 		ORDER BY number DESC LIMIT ?3`

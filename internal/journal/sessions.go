@@ -206,8 +206,8 @@ const kindsOfShots = `SELECT kind FROM (SELECT number,
 	CASE WHEN json_valid (set_json) THEN json_extract (set_json, '$.kind') END AS kind FROM shots WHERE session = ?)
 	WHERE typeof (kind) = 'text' GROUP BY kind ORDER BY min (number)`
 
-// kinds are those of a session's shots. Where that was not kept yet, or cannot be read, the shots are read for it;
-// whole is false when not all of them can be.
+// kinds lists the kinds of a session's shots. Where they were not kept yet, or cannot be read, the shots are read for
+// them; whole is false when not all of them can be.
 func (j *Journal) kinds(ctx context.Context, id int64, row sessionRow) (kinds []string, whole bool, err error) {
 	if !row.kinds.Valid && !j.beforeKinds && row.session.ID == id {
 		return nil, true, nil

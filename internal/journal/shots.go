@@ -63,7 +63,7 @@ func (j *Journal) SetVerdict(ctx context.Context, id int64, verdict record.Verdi
 	return j.amend(ctx, "save a verdict", id, func(s *record.Shot) { s.Verdict = verdict })
 }
 
-// SetNote stores a person's note on a shot. It returns once they are on the disk.
+// SetNote stores a person's note on a shot. It returns once it is on the disk.
 func (j *Journal) SetNote(ctx context.Context, id int64, note string) error {
 	return j.amend(ctx, "save a note", id, func(s *record.Shot) { s.Note = note })
 }

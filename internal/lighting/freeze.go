@@ -90,8 +90,8 @@ func (r Report) moved() string {
 		inMm(r.Blur.Subject), inPixels(r.Blur.Pixels))
 }
 
-// misread is from how many times on the blur that was seen and the one that is worked out contradict each other: own
-// choice. An ideal light's two durations, which a person may see blur by, are 3.3 times apart.
+// misread is the ratio of the blur that was seen to the one computed, or its inverse, from which on they contradict
+// each other: own choice. An ideal light's two durations, which a person may see blur by, are 3.3 times apart.
 const misread = 4
 
 // judgeSmear is by the blur that was seen.

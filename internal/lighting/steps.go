@@ -229,15 +229,16 @@ func (r Report) background() Step {
 	return s
 }
 
-// disagreement is from how many stops on two ways to know one exposure are said to differ: own choice.
+// disagreement is the difference in stops from which on two readings of one exposure are reported to differ: own
+// choice.
 const disagreement optics.Stops = 1.5
 
-// contradiction is from how many stops on one of them must be wrong: no sum of what honest ones are off by is as much.
-// A guide number is optimistic by up to 1; what a diffuser or umbrella takes and nobody typed is 1 to 2; a camera's own
-// curve is half a stop off in the middle; marks are in thirds. Common practice, no source.
+// contradiction is the difference in stops from which on one of them must be wrong: the errors of honest readings add
+// up to less. A guide number is optimistic by up to 1; what a diffuser or umbrella takes and nobody typed is 1 to 2; a
+// camera's own curve is half a stop off in the middle; marks are in thirds. Common practice, no source.
 const contradiction optics.Stops = 1 + 2 + 0.5 + 1./3
 
-// again says how each of the ways is measured again, and how its field says that nobody has.
+// again says how each reading is taken again, and how its field says that nobody has taken one.
 var again = map[string]struct{ how, none string }{
 	"flash.seen":      {"the white card, flat towards the lens, lit by the flash alone", "unknown"},
 	"flash.reading":   {"the flash meter, at the focus spot, set to the camera's speed", "none"},
@@ -589,9 +590,9 @@ func (r Report) orTaller() string {
 		inLength(phys.Round(r.Tallest(), 2)))
 }
 
-// From how many times on the ruler and the lens are said to differ, and from how many one of them is wrong. How far the
-// lens is from the spot is measured within a tenth or so, and a lens that focuses near by its inner groups is then
-// shorter than engraved, some by a third (common practice, no source): a quarter and twice are own choices.
+// The ratios from which on ruler and lens are reported to differ, and one of them must be wrong. How far the lens is
+// from the spot is measured within a tenth or so, and a lens that focuses near by its inner groups is then shorter than
+// engraved, some by a third (common practice, no source): a quarter and twice are own choices.
 const rulerDiffers, rulerWrong = 1.25, 2
 
 // byRuler says if the ruler and the distances contradict each other.

@@ -7,14 +7,14 @@ import (
 	"log/slog"
 )
 
-// Problem is something that may be tried over and over again, and fails.
+// Problem is a failure that may last over many tries.
 type Problem struct {
 	Begins, Ends string               // what is logged
 	Say          func(problem string) // is called with it too, and with "" when it is over; nil: only the log says it
 	last         string
 }
 
-// Set says how the last try went: nil is that nothing is wrong. A try that was cancelled says nothing.
+// Set reports how the last try ended: nil means that nothing is wrong. A cancelled try changes nothing.
 func (p *Problem) Set(log *slog.Logger, err error, args ...any) {
 	if errors.Is(err, context.Canceled) {
 		return

@@ -1,5 +1,5 @@
 // Package radio keeps the country by whose rules a machine's Wi-Fi is used: two letters in a file. The page, which has
-// no rights on the machine, writes it; what has them reads it, and sets the kernel's.
+// no rights on the machine, writes it; a unit that has them reads it and configures the kernel.
 package radio
 
 import (
@@ -18,8 +18,8 @@ const maxFile = 16
 // File is the file with the country.
 type File string
 
-// Country is the one that was chosen, "" none: then the radio keeps to what is allowed everywhere. The error says that
-// the file cannot be read or has something else.
+// Country is the country that was chosen, "" for none: then the radio keeps to what is allowed everywhere. The error
+// means that the file cannot be read or does not hold a country.
 func (f File) Country() (code string, err error) {
 	text, err := textfile.Read(string(f), maxFile)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -47,7 +47,7 @@ func (f File) SetCountry(code string) error {
 	return nil
 }
 
-// ErrUnknown says that a country is none that rules are known of.
+// ErrUnknown means that no rules are known for a country.
 var ErrUnknown = errors.New("no country of which the rules for Wi-Fi are known")
 
 func check(code string) error {

@@ -12,10 +12,10 @@ import (
 	"strings"
 )
 
-// ErrNotRegular means that something is not opened, as it is no regular file.
+// ErrNotRegular means that something was not opened because it is not a regular file.
 var ErrNotRegular = errors.New("not a regular file")
 
-// Problem is nil for a regular file, and says of all else what it is; it wraps ErrNotRegular.
+// Problem returns nil for a regular file, and otherwise says what it is; the error wraps ErrNotRegular.
 func Problem(mode fs.FileMode) error {
 	kind := "something else"
 	switch {
@@ -35,10 +35,10 @@ func Problem(mode fs.FileMode) error {
 	return fmt.Errorf("it is %s, %w", kind, ErrNotRegular)
 }
 
-// Open opens a file for reading. A link to one is none.
+// Open opens a file for reading. A symbolic link is refused.
 func Open(path string) (*os.File, error) { return OpenFile(path, os.O_RDONLY, 0) }
 
-// OpenFile is os.OpenFile for a regular file. A link to one is none.
+// OpenFile is os.OpenFile for a regular file. A symbolic link is refused.
 func OpenFile(path string, flag int, perm fs.FileMode) (*os.File, error) {
 	return open(system{}, path, flag|noFollow, perm)
 }
@@ -65,7 +65,7 @@ func openRoot(path string) (*os.Root, error) {
 	return os.OpenRoot(path + string(filepath.Separator) + ".")
 }
 
-// Files are the files of a folder, for those who list them: what took the place of a folder in it is not waited for.
+// Files are the files of a folder, for listing: whatever takes the place of a folder in it meanwhile is not waited for.
 func Files(folder *os.Root) fs.FS { return files{folder.FS(), folder} }
 
 type files struct {

@@ -43,7 +43,7 @@ func (a *Request) Define(flags *flag.FlagSet) {
 // Any reports whether tries or a sweep are asked for.
 func (a Request) Any() bool { return a.Tries != 0 || a.Sweep != nil }
 
-// Answer is what came of it: in words, or as JSON.
+// Answer is the result of a request: in words, or as JSON.
 type Answer interface{ Write(io.Writer) error }
 
 // Run rehearses with options of its own.

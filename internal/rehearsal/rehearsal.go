@@ -78,7 +78,8 @@ type Options struct {
 	Untrimmed bool // no trim is looked for: the plan as it is
 }
 
-// Result is what came of it. Lengths are along the path, unless they say otherwise, and after the trim was found.
+// Result is the outcome of a rehearsal. Lengths are along the path, unless they say otherwise, and after the trim was
+// found.
 type Result struct {
 	Set        shot.Set
 	Room       string        // a name in scene.Presets

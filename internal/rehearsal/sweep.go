@@ -38,7 +38,7 @@ func ParseSweep(text string) (tuning.Sweep, error) {
 	return s, err
 }
 
-// Swept is what came of a sweep.
+// Swept is the outcome of a sweep.
 type Swept struct {
 	Set    shot.Kind   `json:"set"`
 	Seed   uint64      `json:"seed"`

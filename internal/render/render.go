@@ -168,7 +168,7 @@ func IsTerminal(file any) bool {
 	return ok && term.IsTerminal(int(f.Fd()))
 }
 
-// Progress returns what shows on w how many of so many things are done; where nobody looks it shows nothing.
+// Progress returns a function that shows, on w if that is a terminal, how many things of so many are done.
 func Progress(w io.Writer, of int, things string) func(done int) {
 	if !IsTerminal(w) {
 		return func(int) {}
@@ -181,7 +181,7 @@ func Progress(w io.Writer, of int, things string) func(done int) {
 	}
 }
 
-// Percent returns what shows on a terminal how far something is, and what clears the line again.
+// Percent returns a function that shows a percentage on a terminal, and one that clears the line.
 func Percent(w io.Writer) (show func(percent int), clear func()) {
 	shown := false
 	show = func(percent int) {

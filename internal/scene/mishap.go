@@ -9,7 +9,7 @@ import (
 	"stillwater/internal/phys"
 )
 
-// mishaps are the chances of what goes beside a clean pass of a beam, 0 to 1.
+// mishaps are the chances of what may go wrong besides a clean pass of a beam, 0 to 1.
 type mishaps struct {
 	Satellite float64 // of a drop, that a small one follows it through the beam
 	Spray     float64 // of a throw, that a droplet ahead of it breaks a beam: of each beam by itself
@@ -44,7 +44,7 @@ func (r *Room) missed(f *Flight, luck dice, s Sensor) bool {
 	return true
 }
 
-// A beam that has sagged is late by so much, as it wants more of its light gone: own choice, no source.
+// A beam that has sagged is late by this much, as more of its light has to go: own choice, no source.
 const (
 	minSagLate = 300 * time.Microsecond
 	maxSagLate = 1500 * time.Microsecond

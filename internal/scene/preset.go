@@ -9,8 +9,8 @@ type Preset struct {
 	spreads spreads
 }
 
-// Presets lists them from easy to hard. The second is the usual one. Their figures: see defaultSpreads and what is said
-// there of sources; how much less or more the others have is own choice.
+// Presets lists them from easy to hard. The second is the usual one. For their figures and sources see defaultSpreads;
+// how far the others differ is own choice.
 func Presets() []Preset {
 	usual := defaultSpreads()
 	return []Preset{
@@ -20,7 +20,7 @@ func Presets() []Preset {
 	}
 }
 
-// UsualPreset is the name of the preset of a room of which nothing else is said.
+// UsualPreset is the name of the preset used where none is given.
 const UsualPreset = "kitchen"
 
 // PresetNamed is the preset of that name.

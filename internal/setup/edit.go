@@ -27,7 +27,7 @@ name = "stillwater"
 kind = "simulated"
 `
 
-// off begins the lines of what is not connected any more: kept, with all its settings, for when it is again.
+// off begins the lines of what is no longer connected: they are kept, with all their settings, for when it is again.
 const off = "#off "
 
 // ErrLayout means that a file is written in a way that setup does not change.
@@ -80,8 +80,8 @@ type editor struct {
 
 const mark = "\ufeff" // of byte order
 
-// passages are those of the text, with places in it. They are read again when the text has changed, and are not to be
-// changed themselves.
+// passages returns the passages of the text, with places in it. They are read again when the text has changed, and must
+// not be changed themselves.
 func (e *editor) passages() []config.Passage {
 	if e.read == e.text {
 		return e.known

@@ -31,10 +31,10 @@ type Part struct {
 	try   string // what to do to see whether it works
 }
 
-// noKind is the kind of what is no output.
+// noKind is the kind of a part that is not an output.
 const noKind wire.OutputKind = 0xff
 
-// Guard is the part that is no input and no output: the hardware's guard, which wants a heartbeat.
+// Guard is the part that is neither input nor output: the hardware's guard, which wants a heartbeat.
 const Guard = "heartbeat"
 
 // Parts are all that can be connected, in the order in which they are asked for. The pins and delays are the hardware

@@ -41,7 +41,7 @@ type Machine struct {
 	Service  func(ctx context.Context, verb string) error // "stop" or "start" of the installed services
 }
 
-// Checked is what came of a check.
+// Checked is the result of a check.
 type Checked interface {
 	Write(w io.Writer) error
 	Stopped() bool // Stillwater would not run

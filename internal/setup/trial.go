@@ -21,13 +21,13 @@ type Board interface {
 	Close() error
 }
 
-// Trial is what came of trying one sensor or output.
+// Trial is the result of trying one sensor or output.
 type Trial struct {
 	Name   string `json:"name"`
 	Result string `json:"result"` // "works", "skipped", "not connected" or what is wrong
 }
 
-// Works is the result of what was seen to work, absent that of what the board has a pin for and nothing is on.
+// Works is the result of what was seen to work; absent that of a pin to which nothing is connected.
 const (
 	Works  = "works"
 	absent = "not connected"

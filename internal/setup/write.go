@@ -14,7 +14,7 @@ import (
 // maxBackups is how many older files are kept beside a configuration.
 const maxBackups = 50
 
-// ErrChanged means that a file is not what it was when it was read: somebody else wrote it meanwhile.
+// ErrChanged means that a file changed since it was read: somebody else wrote it meanwhile.
 var ErrChanged = errors.New("the file was changed meanwhile: nothing was written; run setup again")
 
 // Read returns a configuration's text; nil, and no error, where there is none. A link is followed.
@@ -29,9 +29,9 @@ func Read(path string) ([]byte, error) {
 	return text, err
 }
 
-// Write puts a text in the place of what was there before, nil for no file, and keeps that beside it, under a name that
-// is not taken. Whoever reads the file reads the one or the other, whole, also after a power cut. Owner and permissions
-// stay. The error is ErrChanged if the file is not what it was.
+// Write replaces a text, nil for no file, and keeps the old one beside the file, under a name that is not taken.
+// Readers of the file get the one or the other, whole, also after a power cut. Owner and permissions stay. The error is
+// ErrChanged if the file no longer is what it was.
 func Write(path string, before, after []byte) (backup string, err error) {
 	if real, err := filepath.EvalSymlinks(path); err == nil {
 		path = real

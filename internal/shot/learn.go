@@ -81,8 +81,8 @@ func (s Set) arrangement() string {
 	return text.String()
 }
 
-// trimOf is the trim with which a shot was really made: what the machine was late by is in it. A throw's trim is that
-// of the middle of the accepted speeds, and lateness counts in the same proportion.
+// trimOf is the trim that a shot really had: how late the machine was counts too. A throw's trim is that of the middle
+// of the accepted speeds, and lateness counts in the same proportion.
 func (s Set) trimOf(made record.Shot) (time.Duration, error) {
 	trim := s.OwnTrim()
 	_, late := latest(s.Light.Expose, made.Cues)

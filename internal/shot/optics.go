@@ -234,7 +234,7 @@ type Subject struct {
 	Fastest phys.Speed  // of what flies around it; 0: not known
 	Size    phys.Length // across, about; 0: not known
 	Tall    phys.Length // upright, about; 0: not known
-	// TallSpread is that of Tall from shot to shot and by what is not known of it, SD of the logarithm.
+	// TallSpread is the spread of Tall, from shot to shot and by what is not known of it, SD of the logarithm.
 	TallSpread  float64
 	ForwardSD   phys.Length // level, the way a throw goes; of a drop from side to side
 	UpSD        phys.Length // and down

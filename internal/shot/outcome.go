@@ -53,7 +53,7 @@ type Outcomes struct {
 	parsed  bool
 }
 
-// ParseSet is the function of that name, and keeps the last set, as parsing takes long.
+// ParseSet is the function ParseSet, and keeps its last result, as parsing takes long.
 func (o *Outcomes) ParseSet(text string) (Set, error) {
 	if !o.parsed || o.text != text {
 		o.set, o.err = ParseSet(text)
@@ -65,7 +65,7 @@ func (o *Outcomes) ParseSet(text string) (Set, error) {
 // maxSets bounds what is kept.
 const maxSets = 64
 
-// Of is the outcome of a shot on record. Nothing is said of the lateness of a shot whose set or cues cannot be read.
+// Of is the outcome of a shot on record. The lateness of a shot whose set or cues cannot be read stays open.
 func (o *Outcomes) Of(s record.Shot) Outcome {
 	if why := failureWords(s.Status); why != "" {
 		return Outcome{Failed: true, Problem: why}

@@ -83,7 +83,7 @@ type DropSet struct {
 	Nth        int    `json:"nth"` // which drop of a train, 1 the first
 }
 
-// SameLiquid is the pool's liquid when it is that of the drop.
+// SameLiquid as the pool's liquid means the same as the drop's.
 const SameLiquid = "same"
 
 // ThrowSet is the arrangement for a throw.
@@ -100,7 +100,8 @@ type ThrowSet struct {
 	BeamHeight phys.Length `json:"beam_height"` // of a beam's light itself, across the path; 0: not known, see BeamHigh
 }
 
-// BeamHigh is how high the light of a beam is. One of which nothing is said is a pointer's: common practice, no source.
+// BeamHigh is how high the light of a beam is. A beam of unknown height is taken for a laser pointer's: common
+// practice, no source.
 func (t ThrowSet) BeamHigh() phys.Length {
 	if t.BeamHeight == 0 {
 		return 3 * mm

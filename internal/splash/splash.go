@@ -146,7 +146,7 @@ func lawOf(p Phase) (law, bool) {
 const (
 	flatSpread, flatFreedom     = 0.38, 7
 	columnSpread, columnFreedom = 0.11, 10
-	// bubbleSpread is that of a column that emerges where a bubble may have closed: the two series that show it are
+	// bubbleSpread is the spread for a column that emerges where a bubble may have closed: the two series that show it are
 	// 0.85 to 1.01 (1895, Series IV) and 1.19 to 1.44 (1908, Series II) of the model's time.
 	bubbleSpread = 0.25
 )

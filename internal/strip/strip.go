@@ -63,7 +63,8 @@ type Options struct {
 	ForPage bool // its colours are those of the page; else it has its own, light
 }
 
-// FromTries is the strip of tries of which something was learned, on the axis of the delay if all shots have the same.
+// FromTries is the strip of tries from which something was learned, on the axis of the delay if all shots have the
+// same.
 func FromTries(plan tuning.Plan, tries []tuning.Try, advice tuning.Advice) Strip {
 	s := Strip{Axis: ByDelay, Advice: &advice, Zero: plan.Delay}
 	if plan.Delay == 0 {

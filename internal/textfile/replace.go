@@ -16,8 +16,8 @@ func Replace(path string, text []byte, mode fs.FileMode) error {
 	})
 }
 
-// ReplaceBy is Replace for what write writes. When that fails, the file is as it was. The new one has the mode from the
-// beginning; what else is to be set, write sets.
+// ReplaceBy is Replace with the content that write writes. If write fails, the file is as it was. The new file has the
+// mode from the beginning; write sets everything else.
 func ReplaceBy(path string, mode fs.FileMode, write func(*os.File) error) error {
 	next := filepath.Join(filepath.Dir(path), "."+filepath.Base(path)+".new")
 	if err := os.Remove(next); err != nil && !errors.Is(err, fs.ErrNotExist) { // of a run that was cut off
@@ -36,8 +36,8 @@ func ReplaceBy(path string, mode fs.FileMode, write func(*os.File) error) error 
 	return nil
 }
 
-// Place closes a file that was written under another name in the folder, and gives it its own, atomically: after a loss
-// of power the name leads to the file that had it or to this one, whole. Both are on the disk when Place returns.
+// Place closes a file that was written under another name in the folder, and renames it, atomically: after a loss of
+// power the name leads to the old file or to this one, whole. Both are on the disk when Place returns.
 func Place(file *os.File, path string) error {
 	if err := errors.Join(file.Sync(), file.Close()); err != nil {
 		return err

@@ -14,8 +14,8 @@ type Sweep struct {
 // maxSweep bounds the tries of a sweep: more than an evening has.
 const maxSweep = 999
 
-// Trims are the sweep's, in order, or as shuffle puts them: that of a seeded rand.Rand, or nil. To is among them if it
-// is a whole number of steps away.
+// Trims lists the trims of the sweep, in order or as shuffle puts them: the Shuffle of a seeded rand.Rand, or nil. To
+// is among them if it is a whole number of steps away.
 func (s Sweep) Trims(shuffle func(n int, swap func(i, k int))) ([]time.Duration, error) {
 	switch {
 	case s.Step <= 0:

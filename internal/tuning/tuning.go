@@ -112,7 +112,7 @@ type Weight struct {
 	Weight float64
 }
 
-// Fact is one thing that came of the tries, for a list.
+// Fact is one thing that the tries tell, for a list.
 type Fact struct {
 	Name string `json:"name"`
 	Text string `json:"text"`
@@ -139,7 +139,7 @@ const (
 	minPoor = 6
 )
 
-// Learn says what tries of a plan say, the newest first, with the trim that is set now.
+// Learn says what tries of a plan tell, the newest first, with the trim that is set now.
 func Learn(plan Plan, tries []Try, now time.Duration) Advice {
 	p := newPosterior(plan, tries, now)
 	a := Advice{Step: Judge, Trim: now, Scatter: p.scatter(), Limit: p.limit(), Density: p.density()}
@@ -192,7 +192,8 @@ func emptyInARow(tries []Try) (n int) {
 	return n
 }
 
-// crossedBy is how much apart they are that contradict each other: own choice, more than shots differ.
+// crossedBy is the least difference between the mean trims of early and late tries for them to contradict each other:
+// own choice, more than shots differ.
 const crossedBy = 5 * time.Millisecond
 
 // crossed reports whether what was called late was made with clearly less delay, on average, than what was called

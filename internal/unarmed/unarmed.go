@@ -7,15 +7,16 @@ import (
 	"time"
 )
 
-// ErrArmed means that something was armed, so that the work was not begun or did not go on.
+// ErrArmed means that something was armed, so that the work was not begun or was cut short.
 var ErrArmed = errors.New("something is armed")
 
-// Check is how long after something was armed the work's context ends at the latest, and after which work that was
-// ended may be begun again.
+// Check is how soon after an arming the work's context ends at the latest, and the wait before cancelled work may begin
+// again.
 const Check = 20 * time.Millisecond
 
-// Do runs work unless something is armed. When something is, its context ends, with ErrArmed for its cause. Do returns
-// when the work has: nil if that succeeded, why its context ended if that is why it failed, or else its error.
+// Do runs work unless something is armed. If something is armed meanwhile, the context of the work ends, with ErrArmed
+// as its cause. Do returns when the work has: nil if it succeeded, the cause if its context ended and that is why it
+// failed, or else its error.
 func Do(ctx context.Context, armed func() bool, work func(context.Context) error) error {
 	if armed() {
 		return ErrArmed

@@ -15,7 +15,7 @@ import (
 	"strings"
 )
 
-// Fields is what is known of a photograph. Zero values are not written, and taken out where they were written here.
+// Fields is what is known of a photograph. Zero values are not written, and removed where they were written here.
 type Fields struct {
 	Rating      int // 1 to 5
 	Label       string

@@ -37,7 +37,7 @@ type Object struct {
 	Once    bool // the fault is gone when the file is asked for again
 }
 
-// Camera is one that answers. Its files are in the folder 100TEST.
+// Camera is a camera that answers. Its files are in the folder 100TEST.
 type Camera struct {
 	address string
 	mu      sync.Mutex
