@@ -60,22 +60,63 @@ type FrameView struct {
 	Next    []string       `json:"next"`    // what to change
 }
 
+// cameraNews is what is to be shown of a session's frames.
+type cameraNews struct {
+	session int64
+	now     CameraStatus
+	frames  map[int64]FrameView // nil: as they are
+}
+
 // ShowCamera shows phones the status of a session's frames, and the frames of its shots by shot ID; nil leaves the
-// latter as they are.
+// latter as they are. It only leaves word, as whoever calls it works at the least priority and must not have the mutex:
+// see glance.
 func (c *Control) ShowCamera(session int64, now CameraStatus, frames map[int64]FrameView) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if session != c.session.id {
+	if session != c.SessionID() {
 		return
 	}
-	c.camera = now
+	for {
+		next, before := cameraNews{session, now, frames}, c.cameraNews.Load()
+		if frames == nil && before != nil && before.session == session {
+			next.frames = before.frames
+		}
+		if c.cameraNews.CompareAndSwap(before, &next) {
+			break
+		}
+	}
+	select {
+	case c.cameraCame <- struct{}{}:
+	default:
+	}
+}
+
+// watchCamera shows what ShowCamera left word of, until the context ends.
+func (c *Control) watchCamera(ctx context.Context) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-c.cameraCame:
+		}
+		if news := c.cameraNews.Swap(nil); news != nil {
+			c.showCamera(news)
+		}
+	}
+}
+
+func (c *Control) showCamera(news *cameraNews) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if news.session != c.session.id {
+		return
+	}
+	c.camera = news.now
 	for i := range c.shots {
-		if frames == nil {
+		if news.frames == nil {
 			break
 		}
 		s := &c.shots[i]
 		s.CameraFrame = nil
-		if f, framed := frames[s.ID]; framed {
+		if f, framed := news.frames[s.ID]; framed {
 			s.CameraFrame = &f
 		}
 		s.Framed = s.CameraFrame != nil

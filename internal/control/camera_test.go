@@ -108,7 +108,6 @@ func TestMeasurementsAreAccepted(t *testing.T) {
 	})
 }
 
-// The frames of the session's shots are shown with them; of another session's nothing is.
 // Whoever looks at frames asks often whether something is armed, at the least priority: it never has the mutex, which
 // it might keep for as long as others want the processor.
 func TestStateIsSeenWithoutTheMutex(t *testing.T) {
@@ -121,9 +120,34 @@ func TestStateIsSeenWithoutTheMutex(t *testing.T) {
 		defer x.mu.Unlock()
 		assert.Equal(t, Armed, x.State())
 		assert.Positive(t, x.SessionID())
+		x.ShowCamera(x.SessionID(), CameraStatus{Version: 3}, nil)
+		assert.Zero(t, x.camera.Version, "only word of it is left while somebody has the mutex")
 	})
 }
 
+// What is shown while nobody comes to look at it is not lost: the newest status, and the frames.
+func TestCameraNewsAreNotLost(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		x.arm(1)
+		x.fire()
+		synctest.Wait()
+		session := x.SessionID()
+		x.mu.Lock()
+		x.ShowCamera(session, CameraStatus{Version: 4}, map[int64]FrameView{1: {Name: "PICT0471"}})
+		x.ShowCamera(session, CameraStatus{Version: 5}, nil)
+		x.ShowCamera(99, CameraStatus{Version: 6}, nil)
+		x.mu.Unlock()
+		synctest.Wait()
+		s := x.Snapshot()
+		assert.Equal(t, 5, s.Camera.Version)
+		require.NotNil(t, s.Shots[0].CameraFrame)
+		assert.Equal(t, "PICT0471", s.Shots[0].CameraFrame.Name)
+	})
+}
+
+// The frames of the session's shots are shown with them; of another session's nothing is.
 func TestFramesAreShownWithTheirShots(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := setUp(t)
@@ -134,17 +158,21 @@ func TestFramesAreShownWithTheirShots(t *testing.T) {
 		synctest.Wait()
 		f := FrameView{Name: "PICT0471", Sure: "likely", Verdict: record.Late, Says: []string{"a"}, Next: []string{"b"}}
 		x.ShowCamera(99, CameraStatus{Version: 5}, map[int64]FrameView{1: f})
+		synctest.Wait()
 		assert.Zero(t, x.Snapshot().Camera.Version)
 		session := x.SessionID()
 		x.ShowCamera(session, CameraStatus{Version: 6}, map[int64]FrameView{1: f})
+		synctest.Wait()
 		s := x.Snapshot()
 		assert.Equal(t, 6, s.Camera.Version)
 		assert.Nil(t, s.Shots[0].CameraFrame)
 		assert.Equal(t, f, *s.Shots[1].CameraFrame)
 		assert.Equal(t, []bool{false, true}, []bool{s.Shots[0].Framed, s.Shots[1].Framed})
 		x.ShowCamera(session, CameraStatus{Version: 7, Busy: "waiting"}, nil)
+		synctest.Wait()
 		assert.NotNil(t, x.Snapshot().Shots[1].CameraFrame, "it stays while others are looked at")
 		x.ShowCamera(session, CameraStatus{Version: 8}, map[int64]FrameView{})
+		synctest.Wait()
 		assert.Nil(t, x.Snapshot().Shots[1].CameraFrame)
 	})
 }

@@ -136,7 +136,9 @@ type Control struct {
 	shotCount        int        // of the session
 	learning         learning
 	camera           CameraStatus
-	sweep            *sweep // of the trim, under way; nil: there is none
+	cameraNews       atomic.Pointer[cameraNews] // not shown yet; nil: there is none
+	cameraCame       chan struct{}              // has room for one
+	sweep            *sweep                     // of the trim, under way; nil: there is none
 	evening          eveningTicks
 	nextFile         int           // the camera's number of the next picture; 0 not known
 	outcomes         shot.Outcomes // used by New and then by the recorder alone
@@ -223,7 +225,7 @@ func New(ctx context.Context, opts Options) (*Control, error) {
 		leftSets:   map[shot.Kind]shot.Set{},
 		thresholds: map[string]uint16{}, cleared: map[uint8]wire.Tick{},
 		phones: phones{connected: map[string]int{}, visible: map[string]int{}}, viewers: map[*viewer]struct{}{},
-		epoch: 1, requests: map[*request]struct{}{},
+		epoch: 1, requests: map[*request]struct{}{}, cameraCame: make(chan struct{}, 1),
 	}
 	c.mu.of = c
 	c.glance.Store(&glance{})
@@ -244,6 +246,7 @@ func (c *Control) Run(ctx context.Context) error {
 	recording, stop := context.WithCancel(context.WithoutCancel(ctx))
 	c.tasks.run(func() { c.rec.run(recording) })
 	c.tasks.run(func() { c.watchClock(ctx) })
+	c.tasks.run(func() { c.watchCamera(ctx) })
 	c.keepConnected(ctx)
 	c.update(func() { c.stopping = true }) // without a board nothing said so yet
 	err := c.rec.finish(recordTimeout)
