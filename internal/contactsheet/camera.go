@@ -41,6 +41,9 @@ func (o *Options) Fetch(ctx context.Context, folder *frames.Folder, f Files) err
 	}
 	camera.Limits.List, camera.Limits.Begin = patience, patience
 	list, problems, err := camera.List(ctx)
+	if ctx.Err() != nil {
+		return errors.New("--camera: stopped before its files were listed; nothing was fetched")
+	}
 	if err != nil {
 		return fmt.Errorf("--camera %q: %w", o.Camera, err)
 	}
@@ -69,7 +72,7 @@ func sayMissing(list []tether.File, folder *frames.Folder, f Files) {
 	}
 }
 
-// fetchAll copies the files that the folder has not, and says how many there were. The error is the context's.
+// fetchAll copies the files that the folder has not, and says how many there were. An error means that it was stopped.
 func (o *Options) fetchAll(ctx context.Context, camera *tether.Camera, list []tether.File, folder *frames.Folder,
 	f Files) (problems []error, _ error) {
 	progress := func(int) {}
@@ -81,7 +84,8 @@ func (o *Options) fetchAll(ctx context.Context, camera *tether.Camera, list []te
 		made, err := camera.Copy(ctx, file, folder.Root())
 		switch {
 		case ctx.Err() != nil:
-			return nil, ctx.Err()
+			return nil, fmt.Errorf("--camera: stopped at %d of its %d files; those before it are in the folder, and the same "+
+				"command fetches the others", i+1, len(list))
 		case err != nil:
 			problems = append(problems, err)
 		case made:

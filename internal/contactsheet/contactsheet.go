@@ -46,11 +46,45 @@ func (e *AwayError) Error() string {
 	return fmt.Sprintf("%s: its file is needed and is not in this folder: name the folder that has it", e.Name)
 }
 
+// StoppedError means that Make was ended before it was done. It names no command, as the page stops too: ForCommandLine
+// does.
+type StoppedError struct {
+	Done, Of int    // frames
+	What     string // was done with them
+	Kept     bool   // what was found in them
+	Recorded int    // measurements
+	Err      error
+}
+
+func (e *StoppedError) Error() string {
+	return fmt.Sprintf("stopped after %d of %d frames were %s: %v", e.Done, e.Of, e.What, e.Err)
+}
+
+func (e *StoppedError) Unwrap() error { return e.Err }
+
+// words say how far it was, and what the same command does next.
+func (e *StoppedError) words() string {
+	text := fmt.Sprintf("stopped after %d of %d frames were %s", e.Done, e.Of, e.What)
+	if e.Of == 0 {
+		text = "stopped before any frame was " + e.What
+	}
+	if !e.Kept {
+		return text + ". Nothing was written; the same command begins anew"
+	}
+	text += ". What was found is saved"
+	if e.Recorded > 0 {
+		text += fmt.Sprintf(", %d measurements are on record", e.Recorded)
+	}
+	return text + ", and nothing else was written; the same command goes on from there"
+}
+
 // ForCommandLine adds to a PairError or an EmptyError what to do about it on the command line; other errors stay as
 // they are.
 func ForCommandLine(err error) error {
-	e, empty := new(PairError), new(EmptyError)
+	e, empty, stopped := new(PairError), new(EmptyError), new(StoppedError)
 	switch {
+	case errors.As(err, &stopped):
+		return errors.New(stopped.words())
 	case errors.As(err, &empty):
 		return fmt.Errorf("--empty %q: %w: name another frame that shows the place without liquid", empty.Name, empty.Err)
 	case !errors.As(err, &e):
@@ -84,6 +118,8 @@ type Sheet struct {
 	Room   *Room   // what a frame without flash says of the room's light; nil: there is none
 
 	progress  func(of int) func(done int)
+	far       StoppedError // how far it is
+	unread    []unread
 	store     FrameStore
 	dry       bool // nothing is kept
 	only      bool
@@ -112,6 +148,12 @@ type Row struct {
 type ClockOffset struct {
 	match.CameraClock
 	Boot int64
+}
+
+// unread is a frame whose files could not be read, and why.
+type unread struct {
+	frames.Frame
+	why error
 }
 
 // Options is what a person said beside the folder.
@@ -148,10 +190,25 @@ func (o *Options) aside() []string {
 // Make reads a folder's frames, except those that are known already, matches them to a session's shots, and keeps what
 // was found. What a person settled earlier still holds.
 func Make(ctx context.Context, source Source, session record.Summary, folder *frames.Folder, o Options) (Sheet, error) {
+	s, err := makeSheet(ctx, source, session, folder, o)
+	if err != nil && ctx.Err() != nil {
+		_, inMemory := s.store.(*memory)
+		if s.Lesson != nil {
+			s.far.Recorded = s.Lesson.Accepted
+		}
+		s.far.Kept, s.far.Err = s.store != nil && !s.dry && !inMemory, err
+		err = &s.far
+	}
+	return s, err
+}
+
+func makeSheet(ctx context.Context, source Source, session record.Summary, folder *frames.Folder, o Options) (
+	Sheet, error,
+) {
 	s := Sheet{Session: session, progress: o.Progress, store: o.FrameStore, dry: o.DryRun, said: o.said,
 		only: o.Only, open: o.Open, partly: o.Partly, noShot: map[string]bool{}, aside: o.aside(),
 		listed: map[string]bool{}, away: map[string]bool{},
-		shown: map[string]*pictured{}}
+		shown: map[string]*pictured{}, far: StoppedError{What: "read"}}
 	if o.Open == nil {
 		s.open = func(string) (func(), error) { return func() {}, nil }
 	}
@@ -213,7 +270,7 @@ func (s *Sheet) readFrames(ctx context.Context, folder *frames.Folder) (timed []
 		return nil, err
 	}
 	s.Problems = append(s.Problems, problems...)
-	progress := s.progress(len(list))
+	progress := s.begin("read", len(list))
 	for i, frame := range list {
 		s.listed[frame.Name] = true
 		read, err := s.read(ctx, folder, frame)
@@ -222,6 +279,7 @@ func (s *Sheet) readFrames(ctx context.Context, folder *frames.Folder) (timed []
 			return nil, ctx.Err()
 		case err != nil && read.Taken.IsZero():
 			s.Problems = append(s.Problems, err)
+			s.unread = append(s.unread, unread{frame, err})
 		case read.Taken.IsZero():
 			s.Untimed = append(s.Untimed, read)
 		default:
@@ -233,6 +291,16 @@ func (s *Sheet) readFrames(ctx context.Context, folder *frames.Folder) (timed []
 		timed = append(timed, s.remembered(timed)...)
 	}
 	return timed, nil
+}
+
+// begin begins to do something with so many frames, and returns what is told how many are done.
+func (s *Sheet) begin(what string, of int) func(done int) {
+	s.far = StoppedError{What: what, Of: of}
+	progress := s.progress(of)
+	return func(done int) {
+		s.far.Done = done
+		progress(done)
+	}
 }
 
 // match matches the shots of each boot of the machine by itself: between two boots the record's clock may have jumped.

@@ -100,6 +100,69 @@ func TestPairError(t *testing.T) {
 	assert.Equal(t, io.EOF, ForCommandLine(io.EOF))
 }
 
+// A run that is stopped says how far it was, what is kept, and what the same command does; the next one does go on.
+func TestStopped(t *testing.T) {
+	made, folder := evening(t)
+	kept := struct{ FrameStore }{newMemory(nil)} // as a journal
+	run := func(stopAt int, o Options) (Sheet, error) {
+		ctx, stop := context.WithCancel(t.Context())
+		defer stop()
+		opened := 0
+		o.Measure.Look = true
+		o.Open = func(string) (func(), error) {
+			if opened++; opened == stopAt {
+				stop()
+			}
+			return func() {}, nil
+		}
+		return Make(ctx, made, record.Summary{Session: record.Session{ID: 4}}, folder, o)
+	}
+	const goesOn = "What was found is saved, and nothing else was written; the same command goes on from there"
+	for _, c := range []struct {
+		at   int
+		o    Options
+		says string
+	}{
+		{3, Options{DryRun: true, FrameStore: kept}, "stopped after 2 of 9 frames were read. Nothing was written; the same " +
+			"command begins anew"},
+		{3, Options{}, "stopped after 2 of 9 frames were read. Nothing was written"},
+		{3, Options{FrameStore: newMemory(nil)}, "stopped after 2 of 9 frames were read. Nothing was written"},
+		{3, Options{FrameStore: kept}, "stopped after 2 of 9 frames were read. " + goesOn},
+		{12, Options{FrameStore: kept}, "stopped after 4 of 7 frames were looked at. " + goesOn}, // 7, and 0999 again, are read
+	} {
+		_, err := run(c.at, c.o)
+		require.ErrorIs(t, err, context.Canceled)
+		assert.ErrorContains(t, ForCommandLine(err), c.says)
+		assert.NotContains(t, ForCommandLine(err).Error(), "canceled")
+	}
+	s, err := run(0, Options{FrameStore: kept})
+	require.NoError(t, err)
+	assert.Equal(t, []int{0, 3}, []int{s.Read, s.Looked}, "what was done before is not done again")
+	ended, end := context.WithCancel(t.Context())
+	end()
+	_, err = Make(ended, made, record.Summary{}, folder, Options{FrameStore: kept})
+	assert.ErrorContains(t, ForCommandLine(err), "stopped before any frame was read. "+goesOn)
+}
+
+// Of an empty frame that is there and cannot be read it is said why.
+func TestUnreadableEmptyFrame(t *testing.T) {
+	made, folder := evening(t)
+	for _, name := range []string{"PICT0999", "PICT0999.JPG", "0999"} {
+		_, err := Make(t.Context(), made, record.Summary{}, folder, Options{Measure: Measure{Empty: name}})
+		assert.ErrorContains(t, ForCommandLine(err), `--empty "`+name+`": PICT0999.JPG: its content is not a readable JPEG`)
+	}
+	ctx, stop := context.WithCancel(t.Context())
+	opened := 0
+	_, err := Make(ctx, made, record.Summary{}, folder, Options{Measure: Measure{Empty: "PICT0478"},
+		Open: func(string) (func(), error) {
+			if opened++; opened == 10 { // when all are read
+				stop()
+			}
+			return func() {}, nil
+		}})
+	assert.ErrorContains(t, ForCommandLine(err), "stopped after 9 of 9 frames were read")
+}
+
 // A camera is not read unless it is known that nothing is armed, and why not is said as it is.
 func TestFetchOnlyWhileNothingIsArmed(t *testing.T) {
 	need.Tool(t, "gphoto2")

@@ -220,5 +220,9 @@ func (f Files) write(path, journalPath string, write func(io.Writer) error) erro
 		_, err := fmt.Fprintf(f.Say, "Would be written: %s\n", path)
 		return err
 	}
-	return export.ToFile(path, journalPath, write)
+	err := export.ToFile(path, journalPath, write)
+	if errors.Is(err, context.Canceled) {
+		return fmt.Errorf("stopped before %s was written; the same command writes it", path)
+	}
+	return err
 }

@@ -235,7 +235,10 @@ func (s *Sheet) look(ctx context.Context, folder *frames.Folder, m Measure) erro
 		if m.EmptyFrame, err = s.frameNamed(m.Empty); err == nil {
 			s.reference, err = s.newReference(ctx, folder, m)
 		}
-		if err != nil {
+		switch {
+		case ctx.Err() != nil:
+			return ctx.Err()
+		case err != nil:
 			return &EmptyError{m.Empty, err}
 		}
 	}
@@ -255,7 +258,7 @@ func (s *Sheet) look(ctx context.Context, folder *frames.Folder, m Measure) erro
 		}
 	}
 	s.partly(s, 0, len(rows))
-	progress := s.progress(len(rows))
+	progress := s.begin("looked at", len(rows))
 	for i, r := range rows {
 		_, p, err := s.picture(ctx, folder, r)
 		switch {
@@ -306,6 +309,9 @@ func (s *Sheet) frameNamed(name string) (*frames.Frame, error) {
 	}
 	switch len(found) {
 	case 0:
+		if at := slices.IndexFunc(s.unread, func(u unread) bool { return isNamed(u.Frame, name) }); at >= 0 {
+			return nil, s.unread[at].why
+		}
 		return nil, errors.New("no frame in the folder is called that")
 	case 1:
 		return &found[0], nil

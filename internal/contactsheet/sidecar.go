@@ -62,7 +62,7 @@ func (s *Sheet) writeSidecars(ctx context.Context, folder *frames.Folder, f File
 	for i := range s.Rows {
 		r := &s.Rows[i]
 		if ctx.Err() != nil {
-			return ctx.Err()
+			return fmt.Errorf("stopped after %d sidecar files were written; the same command writes the others", written)
 		}
 		if r.Frame == nil || r.Sure != match.Certain || s.away[r.Frame.Name] {
 			left++
