@@ -217,7 +217,11 @@ func (f Files) write(path, journalPath string, write func(io.Writer) error) erro
 	case !replaceable(path):
 		return fmt.Errorf("%s exists, and by its name it is neither a table nor a contact sheet: name another file", path)
 	case f.DryRun:
-		_, err := fmt.Fprintf(f.Say, "Would be written: %s\n", path)
+		would := "replaced"
+		if _, err := os.Lstat(path); errors.Is(err, fs.ErrNotExist) {
+			would = "written"
+		}
+		_, err := fmt.Fprintf(f.Say, "Would be %s: %s\n", would, path)
 		return err
 	}
 	err := export.ToFile(path, journalPath, write)

@@ -37,10 +37,10 @@ func (o *Options) Assign(text string) error {
 	}
 	switch number {
 	case "none":
-		o.said.noShot = append(o.said.noShot, settledPair{text: text, name: name})
+		o.NoShot(name)
 		return nil
 	case "any":
-		o.said.any = append(o.said.any, settledPair{text: text, name: name})
+		o.TakeBack(name)
 		return nil
 	}
 	shot, err := strconv.Atoi(number)
@@ -54,8 +54,23 @@ func (o *Options) Assign(text string) error {
 		o.said.freed[shot] = true
 		return nil
 	}
-	o.said.pairs = append(o.said.pairs, settledPair{text, shot, name})
+	o.Pair(shot, name)
 	return nil
+}
+
+// Pair says that a frame is the shot of that number.
+func (o *Options) Pair(shot int, frame string) {
+	o.said.pairs = append(o.said.pairs, settledPair{fmt.Sprintf("%d=%s", shot, frame), shot, frame})
+}
+
+// NoShot says that a frame is of no shot.
+func (o *Options) NoShot(frame string) {
+	o.said.noShot = append(o.said.noShot, settledPair{text: "none=" + frame, name: frame})
+}
+
+// TakeBack has what was said of a frame before count no more.
+func (o *Options) TakeBack(frame string) {
+	o.said.any = append(o.said.any, settledPair{text: "any=" + frame, name: frame})
 }
 
 // settledPairs finds the rows and frames of what a person says now and said before, and the frames that are of no shot.

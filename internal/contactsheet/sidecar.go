@@ -69,7 +69,11 @@ func (s *Sheet) writeSidecars(ctx context.Context, folder *frames.Folder, f File
 			continue
 		}
 		var kept []string
+		would := "written"
 		name, changed, err := folder.Sidecar(*r.Frame, f.DryRun, func(old []byte) ([]byte, error) {
+			if old != nil {
+				would = "changed"
+			}
 			m, err := xmp.Merge(old, s.sidecarOf(r, &sets))
 			kept = m.Kept
 			return m.Text, err
@@ -80,7 +84,7 @@ func (s *Sheet) writeSidecars(ctx context.Context, folder *frames.Folder, f File
 			failed++
 			fmt.Fprintf(f.Say, "stillwater: frames: %s; left unchanged\n", oneLine(err.Error()))
 		case changed && f.DryRun:
-			fmt.Fprintf(f.Say, "Would be written: %s\n", oneLine(name))
+			fmt.Fprintf(f.Say, "Would be %s: %s\n", would, oneLine(name))
 		case changed:
 			written++
 		}

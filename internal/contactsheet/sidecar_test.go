@@ -71,16 +71,23 @@ func TestOddNames(t *testing.T) {
 	require.NoError(t, os.Rename(in("PICT0471.JPG"), in(odd+".JPG")))
 	s := sheetOf(t, source, folder)
 	require.Equal(t, odd, s.Rows[0].name())
-	var table, html, said bytes.Buffer
+	var table, html, csv, said bytes.Buffer
 	require.NoError(t, s.Write(&table))
 	assert.Regexp(t, `(?m)^ *1 .*certain`, table.String(), "one line")
 	require.NoError(t, s.WriteHTML(t.Context(), &html, folder, All))
+	require.NoError(t, s.WriteCSV(&csv))
 	require.NoError(t, s.writeSidecars(t.Context(), folder, Files{Say: &said, DryRun: true}))
-	for _, text := range []string{table.String(), html.String(), said.String()} {
+	for _, text := range []string{table.String(), html.String(), csv.String(), said.String()} {
 		assert.NotContains(t, text, "\u202e")
 		assert.NotContains(t, text, "PICT\n")
 		assert.Contains(t, text, "0471", "%.40s", text)
 	}
 	require.NoError(t, s.writeSidecars(t.Context(), folder, Files{Say: &said}))
 	assert.FileExists(t, in(odd+".xmp"))
+
+	said.Reset()
+	s.Rows[3].Shot.Note = "another"
+	require.NoError(t, os.Remove(in("PICT0472.xmp")))
+	require.NoError(t, s.writeSidecars(t.Context(), folder, Files{Say: &said, DryRun: true}))
+	assert.Equal(t, "Would be written: PICT0472.xmp\nWould be changed: PICT0473.xmp\n", said.String())
 }

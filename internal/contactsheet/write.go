@@ -279,8 +279,8 @@ func (s *Sheet) WriteCSV(w io.Writer) error {
 			}
 		}
 		if err := out.Write([]string{fmt.Sprint(s.Session.ID), fmt.Sprint(e.Shot), e.At, fmt.Sprint(e.DelayMs),
-			export.Harmless(string(e.Verdict)), fmt.Sprint(e.Keeper), export.Harmless(e.Frame),
-			export.Harmless(strings.Join(e.Files, " ")), e.Taken, e.Match, fmt.Sprintf("%.4f", e.Probability),
+			export.Harmless(string(e.Verdict)), fmt.Sprint(e.Keeper), export.Harmless(oneLine(e.Frame)),
+			export.Harmless(oneLine(strings.Join(e.Files, " "))), e.Taken, e.Match, fmt.Sprintf("%.4f", e.Probability),
 			fmt.Sprintf("%.4f", e.NoFrame), past, sd, suggested, export.Harmless(s.seenWords(r))}); err != nil {
 			return fmt.Errorf("write CSV: %w", err)
 		}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"testing"
@@ -66,4 +67,24 @@ func TestToFileKeepsTheOldOneOnFailure(t *testing.T) {
 	left, err := os.ReadDir(dir)
 	require.NoError(t, err)
 	assert.Len(t, left, 1, "nothing left over")
+}
+
+// An export has the rights of the one that it replaces, or those of any new file: whoever runs this for somebody else
+// leaves them a file that they can read.
+func TestToFileRights(t *testing.T) {
+	dir := t.TempDir()
+	usual, old, made := filepath.Join(dir, "usual"), filepath.Join(dir, "old.csv"), filepath.Join(dir, "new.csv")
+	rights := func(path string) fs.FileMode {
+		info, err := os.Stat(path)
+		require.NoError(t, err)
+		return info.Mode()
+	}
+	require.NoError(t, os.WriteFile(usual, nil, 0o666))
+	require.NoError(t, os.WriteFile(old, nil, 0o600))
+	was := rights(old)
+	for _, path := range []string{old, made} {
+		require.NoError(t, ToFile(path, filepath.Join(dir, "journal.db"), func(io.Writer) error { return nil }))
+	}
+	assert.Equal(t, was, rights(old))
+	assert.Equal(t, rights(usual), rights(made))
 }

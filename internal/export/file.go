@@ -13,12 +13,22 @@ import (
 )
 
 // ToFile writes an export of the journal at journalPath to a file, replacing an existing one only when all of it is on
-// the disk.
+// the disk. It gets the rights of the one that it replaces, or else those that the person's new files get.
 func ToFile(path, journalPath string, write func(io.Writer) error) error {
-	if err := replaceable(path, journalPath); err != nil {
+	before, err := replaceable(path, journalPath)
+	if err != nil {
 		return err
 	}
-	err := textfile.ReplaceBy(path, 0o600, func(f *os.File) error {
+	mode := fs.FileMode(0o666)
+	if before != nil {
+		mode = before.Mode().Perm()
+	}
+	err = textfile.ReplaceBy(path, mode, func(f *os.File) error {
+		if before != nil { // whatever new files do not get
+			if err := f.Chmod(mode); err != nil {
+				return err
+			}
+		}
 		out := bufio.NewWriter(f)
 		return errors.Join(write(out), out.Flush())
 	})
@@ -31,21 +41,22 @@ func ToFile(path, journalPath string, write func(io.Writer) error) error {
 	return nil
 }
 
-// replaceable keeps an export from taking the place of what it exports, and of what is no file.
-func replaceable(path, journalPath string) error {
+// replaceable is the file that an export replaces, nil if there is none. It keeps an export from taking the place of
+// what it exports, and of what is no file.
+func replaceable(path, journalPath string) (fs.FileInfo, error) {
 	info, err := os.Stat(path)
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil
+		return nil, nil
 	}
 	if err != nil {
-		return err
+		return nil, err
 	}
 	own, err := os.Stat(journalPath)
 	if err == nil && os.SameFile(info, own) {
-		return fmt.Errorf("%s is the journal itself; name another file", path)
+		return nil, fmt.Errorf("%s is the journal itself; name another file", path)
 	}
 	if !info.Mode().IsRegular() {
-		return fmt.Errorf("%s is not a regular file; name another", path)
+		return nil, fmt.Errorf("%s is not a regular file; name another", path)
 	}
-	return nil
+	return info, nil
 }

@@ -170,3 +170,29 @@ func TestNotReduced(t *testing.T) {
 	_, err = decoder{1, MaxDecoded}.decode(whole(bytes.NewReader(content[:len(content)/2])), int64(len(content)/2))
 	assert.ErrorContains(t, err, "it ends before its picture does")
 }
+
+// What is decoded to an eighth has an eighth of the size that the decoder of whole pictures finds, and no more bytes
+// than its blocks have means.
+func FuzzReduced(f *testing.F) {
+	f.Fuzz(func(t *testing.T, content []byte) {
+		all := section{0, int64(len(content))}
+		if header, err := jpegHeaderOf(bytes.NewReader(content)); err != nil || header.check() != nil {
+			return // it is not decoded at all
+		}
+		made, err := decodeReduced(bytes.NewReader(content), all)
+		if err != nil {
+			return
+		}
+		config, err := jpeg.DecodeConfig(bytes.NewReader(content))
+		require.NoError(t, err)
+		assert.Equal(t, image.Pt(config.Width/shrink, config.Height/shrink), made.Bounds().Size())
+		switch img := made.(type) {
+		case *image.Gray:
+			assert.GreaterOrEqual(t, len(img.Pix), img.Rect.Dx()*img.Rect.Dy())
+		case *image.YCbCr:
+			assert.Len(t, img.Y, img.Rect.Dx()*img.Rect.Dy())
+		default:
+			assert.Fail(t, "what is it?", "%T", made)
+		}
+	})
+}

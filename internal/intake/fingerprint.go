@@ -15,6 +15,7 @@ import (
 
 	"stillwater/internal/page"
 	"stillwater/internal/regular"
+	"stillwater/internal/textfile"
 )
 
 // A file's fingerprint tells it from others of its name: it is of its size and its first bytes, which have the time
@@ -25,6 +26,10 @@ const (
 	fingerprintsFile = ".fingerprints"
 	checkMark        = "/"
 )
+
+// maxFingerprints is how long that file may be, bytes: some 20,000 names of a camera's. Then the older half is
+// forgotten. A copy of those that gave way is received again when it comes again, and that costs nothing else.
+const maxFingerprints = 1 << 20
 
 // fingerprints holds the fingerprints of one session, in memory until those of another are asked for.
 type fingerprints struct {
@@ -169,16 +174,29 @@ func (s *store) equal(a, b io.Reader) (bool, error) {
 // readFingerprints reads a session's; one that cannot be read has none.
 func readFingerprints(dir string) fingerprints {
 	p := fingerprints{dir, map[string]known{}}
-	file, err := regular.Open(filepath.Join(dir, fingerprintsFile))
-	if err != nil {
-		return p // a copy that gave way is received again
-	}
-	defer file.Close()
-	text, _ := io.ReadAll(file)
-	for line := range strings.Lines(string(text)) {
-		p.add(line)
+	for line := range bytes.Lines(newestLines(dir, maxFingerprints)) {
+		p.add(string(line))
 	}
 	return p
+}
+
+// newestLines are the last whole lines of a session's file, of so many bytes at most.
+func newestLines(dir string, most int64) []byte {
+	file, err := regular.Open(filepath.Join(dir, fingerprintsFile))
+	if err != nil {
+		return nil // a copy that gave way is received again
+	}
+	defer file.Close()
+	info, err := file.Stat()
+	if err != nil {
+		return nil
+	}
+	from := max(info.Size()-most, 0)
+	text, _ := io.ReadAll(io.NewSectionReader(file, from, most))
+	if from > 0 { // what it begins with is the end of a line
+		_, text, _ = bytes.Cut(text, []byte("\n"))
+	}
+	return text
 }
 
 // add adds a line; one that is not whole says nothing.
@@ -192,10 +210,27 @@ func (p *fingerprints) add(line string) {
 
 func (s *store) keepFingerprint(dir, name string, is known) {
 	s.fingerprints.byName[name] = is
-	file, err := regular.OpenFile(filepath.Join(dir, fingerprintsFile), os.O_WRONLY|os.O_CREATE|os.O_APPEND, 0o600)
+	path := filepath.Join(dir, fingerprintsFile)
+	file, err := regular.OpenFile(path, os.O_RDWR|os.O_CREATE|os.O_APPEND, 0o600)
 	if err != nil {
 		return // it is known as long as it is there
 	}
 	defer file.Close()
-	fmt.Fprintln(file, is.fingerprint+checkMark+is.check, name)
+	info, err := file.Stat()
+	if err != nil {
+		return
+	}
+	line := fmt.Sprintln(is.fingerprint+checkMark+is.check, name)
+	if last := make([]byte, 1); info.Size() > 0 {
+		if _, err := file.ReadAt(last, info.Size()-1); err != nil || last[0] != '\n' { // the power was cut in that line
+			line = "\n" + line
+		}
+	}
+	_, err = file.WriteString(line)
+	if err != nil || info.Size()+int64(len(line)) <= maxFingerprints {
+		return
+	}
+	if err := textfile.Replace(path, newestLines(dir, maxFingerprints/2), 0o600); err == nil {
+		s.fingerprints = readFingerprints(dir)
+	}
 }

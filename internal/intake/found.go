@@ -54,10 +54,7 @@ func (i *Intake) look(ctx context.Context, e *evening, settle []said) (f found, 
 	defer folder.Close()
 	folder.MaxDecoded = maxDecoded
 	g, wide := i.readReference(session), fieldOf(s.Set)
-	o, err := i.lookOptions(session, g, wide, settle)
-	if err != nil {
-		return f, err
-	}
+	o := i.lookOptions(session, g, wide, settle)
 	o.Partly = i.partly(e, settle)
 	sheet, err := contactsheet.Make(ctx, i.o.Journal, s, folder, o)
 	if err != nil && g.Empty != "" && ctx.Err() == nil { // the empty frame may be gone
@@ -86,12 +83,11 @@ func (i *Intake) look(ctx context.Context, e *evening, settle []said) (f found, 
 }
 
 // lookOptions are how a session's frames are looked at.
-func (i *Intake) lookOptions(session int64, g reference, wide phys.Length, settle []said) (
-	o contactsheet.Options, err error,
-) {
+func (i *Intake) lookOptions(session int64, g reference, wide phys.Length, settle []said,
+) contactsheet.Options {
 	i.leaveOut(session)
 	leftOut := i.leftOut(session)
-	o = contactsheet.Options{FrameStore: i.o.Journal, Open: func(frame string) (func(), error) {
+	o := contactsheet.Options{FrameStore: i.o.Journal, Open: func(frame string) (func(), error) {
 		if slices.Contains(leftOut, frame) {
 			return nil, errLeftOut(frame)
 		}
@@ -102,14 +98,11 @@ func (i *Intake) lookOptions(session int64, g reference, wide phys.Length, settl
 		o.Ruler = g.Ruler.Name
 	}
 	for n, one := range settle {
-		if slices.ContainsFunc(settle[n+1:], func(later said) bool { return later.replaces(one) }) {
-			continue
-		}
-		if err := o.Assign(one.text()); err != nil {
-			return o, err
+		if !slices.ContainsFunc(settle[n+1:], func(later said) bool { return later.replaces(one) }) {
+			one.tell(&o)
 		}
 	}
-	return o, nil
+	return o
 }
 
 // hasFrames reports whether files of a session came, or frames of it are known.

@@ -301,6 +301,24 @@ func TestArmedMeanwhile(t *testing.T) {
 	assert.Equal(t, 2*7, a.kept, "each is read once and looked at once")
 }
 
+// A frame may be called like a word of the command line.
+func TestFrameCalledNone(t *testing.T) {
+	x := newStudio(t)
+	x.start()
+	x.files = map[string][]byte{"none.JPG": x.files["PICT0471.JPG"], "any.JPG": x.files["PICT0472.JPG"]}
+	x.sendAll()
+	x.screen.until(t, "they were looked at", func(now control.CameraStatus, _ map[int64]control.FrameView) bool {
+		return now.Busy == "" && len(x.view().Frames) == 2
+	})
+	for number, name := range map[int]string{1: "none", 2: "any"} {
+		require.NoError(t, x.Pair(t.Context(), x.session, number, name))
+	}
+	x.screen.until(t, "both are settled", func(_ control.CameraStatus, frames map[int64]control.FrameView) bool {
+		one, two := frames[x.shots[0].ID], frames[x.shots[1].ID]
+		return one.Settled && one.Name == "none" && two.Settled && two.Name == "any"
+	})
+}
+
 // One frame that a person knows is taken, stays after a restart, and can be taken back.
 func TestPairOnThePage(t *testing.T) {
 	x := newStudio(t)

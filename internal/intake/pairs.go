@@ -55,15 +55,16 @@ func (s said) replaces(before said) bool {
 	return s.Frame == before.Frame || s.Shot > 0 && s.Shot == before.Shot
 }
 
-// text is it as contactsheet.Options.Assign takes it.
-func (s said) text() string {
+// tell has frames looked at with it.
+func (s said) tell(o *contactsheet.Options) {
 	switch s.Shot {
 	case control.NoShot:
-		return "none=" + s.Frame
+		o.NoShot(s.Frame)
 	case 0:
-		return "any=" + s.Frame
+		o.TakeBack(s.Frame)
+	default:
+		o.Pair(s.Shot, s.Frame)
 	}
-	return fmt.Sprintf("%d=%s", s.Shot, s.Frame)
 }
 
 func (s said) words() string {
@@ -193,7 +194,7 @@ func shotWords(f paired) string {
 func (i *Intake) Pair(ctx context.Context, session int64, number int, frame string) error {
 	e, was := i.frame(session, frame)
 	switch {
-	case e == nil || frame == "" || frame == "none":
+	case e == nil || frame == "":
 		return i.noFrame(session, frame)
 	case number == control.NoShot:
 	case number == 0 && !was.Settled:

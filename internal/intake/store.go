@@ -211,6 +211,7 @@ func (s *store) receive(session int64, f page.CameraFile, at int64, part []byte)
 	}
 	if err := add(under, at, part); err != nil {
 		os.Remove(under)
+		delete(s.begun, under)
 		return received{}, fullOr(f, err)
 	}
 	if t.have += int64(len(part)); t.have < f.Size {
@@ -483,7 +484,8 @@ func (s *store) giveWay(all []keptFile, r room, f page.CameraFile) error {
 	case busy:
 		return later("%s must wait until the files before it are received and looked at.", f.Name)
 	default:
-		return diskFull(f)
+		return refusal(fmt.Sprintf("%s was not saved: the machine's disk is nearly full, and what is still free "+
+			"is for the record.", f.Name), roomAtPhone, roomInFolder)
 	}
 	for _, path := range gives {
 		if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
@@ -593,9 +595,14 @@ func finish(under, path string, at time.Time) error {
 
 func diskFull(f page.CameraFile) error {
 	return refusal(fmt.Sprintf("%s was not saved: the machine's disk is full.", f.Name),
-		"Make room on the machine, then choose it again; earlier files are kept.",
-		"Make room on the machine; it is tried again in a minute.")
+		roomAtPhone, roomInFolder)
 }
+
+// What to do where there is no room.
+const (
+	roomAtPhone  = "Make room on the machine, then choose it again; earlier files are kept."
+	roomInFolder = "Make room on the machine; it is tried again in a minute."
+)
 
 // fullOr says in words that the disk is full, or is the error.
 func fullOr(f page.CameraFile, err error) error {

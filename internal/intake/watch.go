@@ -9,6 +9,7 @@ import (
 	"io"
 	"io/fs"
 	"log/slog"
+	"maps"
 	"os"
 	"path"
 	"runtime"
@@ -197,6 +198,7 @@ func (w *watcher) look(ctx context.Context) error {
 		return nil // until there is a shot
 	}
 	w.looks++
+	w.forget(session, list)
 	defer func() { w.showNotKept(session, list, unlisted) }()
 	for _, frame := range list {
 		for _, file := range frame.Files {
@@ -220,6 +222,28 @@ func (w *watcher) look(ctx context.Context) error {
 		}
 	}
 	return nil
+}
+
+// maxGone is how many files more than the folder has are remembered: they may come back, as with their card. Own choice.
+const maxGone = 1000
+
+// forget forgets what was of another session or of a file that is another one now, and files that are gone, when there
+// are many.
+func (w *watcher) forget(session int64, list []frames.Frame) {
+	listed := map[string]bool{}
+	for _, frame := range list {
+		for _, file := range frame.Files {
+			listed[file.Name] = true
+		}
+	}
+	if len(w.seen) > len(listed)+maxGone {
+		gone := func(name string) bool { return !listed[name] }
+		maps.DeleteFunc(w.seen, func(name string, _ frames.File) bool { return gone(name) })
+		maps.DeleteFunc(w.changed, func(name string, _ bool) bool { return gone(name) })
+	}
+	over := func(one handed) bool { return one.session != session || w.seen[one.file.Name] != one.file }
+	maps.DeleteFunc(w.done, func(one handed, _ bool) bool { return over(one) })
+	maps.DeleteFunc(w.failed, func(one handed, _ failure) bool { return over(one) })
 }
 
 // note keeps what came of a file, and logs what is wrong with it once.

@@ -2,6 +2,7 @@ package intake
 
 import (
 	"context"
+	"fmt"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -79,6 +80,43 @@ func TestWatchedFolder(t *testing.T) {
 	require.NoError(t, w.look(ctx))
 	entries, err := os.ReadDir(x.store.session(later.ID))
 	assert.Empty(t, entries, "what came before a session is not of it: %v", err)
+}
+
+// What is remembered of files that are gone, were other ones, or were of another session is bounded.
+func TestWatcherForgets(t *testing.T) {
+	x := newStudio(t)
+	x.startShown()
+	w, _ := x.watched(t)
+	at := filepath.Join(w.dir, "PICT0471.JPG")
+	twice := func() {
+		for range 2 {
+			require.NoError(t, w.look(t.Context()))
+		}
+	}
+	for n := range 4 {
+		require.NoError(t, os.WriteFile(at, jpegOf(100+n), 0o600))
+		twice()
+	}
+	assert.Len(t, w.done, 1, "one file is one, however often it was another")
+	require.NoError(t, os.Remove(at))
+	twice()
+	assert.Len(t, w.done, 1, "it may come back, as with its card")
+	for n := range maxGone + 1 {
+		gone := frames.File{Name: fmt.Sprint(n, ".JPG"), Size: 1}
+		w.seen[gone.Name], w.changed[gone.Name] = gone, false
+		w.done[handed{x.session, gone}], w.failed[handed{x.session, gone}] = true, failure{}
+	}
+	require.NoError(t, os.WriteFile(at, jpegOf(200), 0o600))
+	require.NoError(t, os.WriteFile(filepath.Join(w.dir, "B.JPG"), []byte("no picture"), 0o600))
+	twice()
+	assert.Equal(t, []int{2, 2, 1, 1}, []int{len(w.seen), len(w.changed), len(w.done), len(w.failed)})
+	later, err := x.journal.NewSession(t.Context(), record.Session{Started: time.Now().Add(time.Hour), Set: "{}"})
+	require.NoError(t, err)
+	x.screen.session = later.ID
+	twice()
+	for one := range w.done {
+		assert.Equal(t, later.ID, one.session)
+	}
 }
 
 // What is not kept from the folder is shown to phones with what to do, until that is over.
