@@ -96,6 +96,8 @@ func TestRoomByABlackFrame(t *testing.T) {
 		assert.NotEmpty(t, sheet.Rows)
 		assert.ErrorContains(t, errors.Join(sheet.Problems...), why, name)
 	}
-	_, err = roomBy("PICT0999")
+	_, err = roomBy("PICT0998")
 	assert.ErrorContains(t, err, "no frame in the folder is called that")
+	_, err = roomBy("PICT0999")
+	assert.ErrorContains(t, err, "PICT0999.JPG: its content is not a readable JPEG", "it is there")
 }
