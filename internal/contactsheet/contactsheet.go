@@ -293,7 +293,7 @@ func (s *Sheet) readFrames(ctx context.Context, folder *frames.Folder) (timed []
 	return timed, nil
 }
 
-// begin begins to do something with so many frames, and returns what is told how many are done.
+// begin begins to do something with so many frames, and returns what is sent how many are done.
 func (s *Sheet) begin(what string, of int) func(done int) {
 	s.far = StoppedError{What: what, Of: of}
 	progress := s.progress(of)

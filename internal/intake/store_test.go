@@ -190,8 +190,8 @@ func TestRoom(t *testing.T) {
 	s.looked(1, s.news(1))
 	s.free = func(string) (int64, error) { return 0, nil }
 	_, err = put(s, 1, page.CameraFile{Name: "P0006.JPG", Size: 900, ModifiedMs: 6000}, jpegOf(900), 100)
-	assert.ErrorContains(t, err, "P0006.JPG was not saved: the machine's disk is nearly full, and what is still free is for "+
-		"the record. Make room")
+	assert.ErrorContains(t, err, "P0006.JPG was not saved: the machine's disk is nearly full, and what is still free is "+
+		"for the record. Make room")
 	assert.NotEmpty(t, kept(t, s, 1), "nothing is deleted for a file that does not fit all the same")
 }
 

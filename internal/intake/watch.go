@@ -224,7 +224,7 @@ func (w *watcher) look(ctx context.Context) error {
 	return nil
 }
 
-// maxGone is how many files more than the folder has are remembered: they may come back, as with their card. Own choice.
+// maxGone is how many more files than the folder has are remembered: they may come back with their card. Own choice.
 const maxGone = 1000
 
 // forget forgets what was of another session or of a file that is another one now, and files that are gone, when there
