@@ -148,9 +148,11 @@ func (m *Main) serve(
 			return err
 		}
 	}
+	pictures, closeGallery := gallery(opts.Room, c)
+	defer closeGallery()
 	p, closePage, err := m.openPage(ctx, conf, listener.Addr(), name, f.keepCode, page.Options{
 		Control: c, Files: web.Files, Names: page.MachineNames(name), Version: version(), Log: log, Phones: record,
-		Record: record.Reader(), Frames: gallery(opts.Room, c), Camera: camera, CountryFile: f.country,
+		Record: record.Reader(), Frames: pictures, Camera: camera, CountryFile: f.country,
 	})
 	if err != nil {
 		return err
@@ -261,14 +263,16 @@ func (m *Main) controlOptions(
 	return opts, room.Close, nil
 }
 
-// gallery makes the pictures of the simulated room, while nothing is armed; nil for a real one.
-func gallery(room control.Simulation, c *control.Control) page.Frames {
+// gallery makes the pictures of the simulated room, while nothing is armed; nil for a real one. Call end when it is no
+// longer used.
+func gallery(room control.Simulation, c *control.Control) (pictures page.Frames, end func()) {
 	simulated, ok := room.(*rig.Rig)
 	if !ok {
-		return nil
+		return nil, func() {}
 	}
 	armed := func() bool { s := c.State(); return s != control.Safe && s != control.Fault && !c.BetweenReleases() }
-	return practice.NewGallery(simulated.Pictured, armed, realtime.Yield)
+	g := practice.NewGallery(simulated.Pictured, armed, realtime.Yield)
+	return g, g.Close
 }
 
 // dialBoard is board.Dial without the trap of a nil client in an interface that is not nil.

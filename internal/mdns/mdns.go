@@ -17,6 +17,7 @@ import (
 	"log/slog"
 	"net/netip"
 	"slices"
+	"sync"
 	"time"
 
 	"stillwater/internal/hostname"
@@ -115,11 +116,13 @@ func (r *runner) serve(ctx context.Context) {
 	}
 	defer t.close()
 	same, cancel := context.WithCancel(ctx)
+	var watching sync.WaitGroup
+	defer watching.Wait()
 	defer cancel()
-	go func() {
+	watching.Go(func() {
 		defer cancel()
 		r.waitForChange(same, links, 0)
-	}()
+	})
 	s := responder{transport: t, links: links, own: own, base: r.opts.Name, number: r.number, publish: r.publish}
 	s.run(same)
 	r.number = s.number

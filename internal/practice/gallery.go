@@ -19,7 +19,8 @@ import (
 // ErrArmed means that no picture was made, so that nothing takes the processor while a board is armed.
 var ErrArmed = errors.New("something is armed: the picture is made afterwards")
 
-// ErrUnfinished means that the machine is slow or busy: the picture is still being made, and kept when it is there.
+// ErrUnfinished means that the machine is slow or busy: the picture is still being made, and kept when it is there. It
+// also means that the gallery is closed.
 var ErrUnfinished = errors.New("the picture is still being made: ask again in a moment")
 
 // Pictures of the page, and how many are kept.
@@ -39,11 +40,14 @@ type Gallery struct {
 	yield    func()                // makes the thread that calls it yield to all others
 	begun    func(context.Context) // for tests: a picture is begun
 	turn     chan struct{}
+	making   sync.WaitGroup
 
-	mu    sync.Mutex
-	kept  map[frameKey][]byte
-	order []frameKey // oldest first
-	bytes int
+	mu     sync.Mutex
+	kept   map[frameKey][]byte
+	order  []frameKey // oldest first
+	bytes  int
+	stop   func() // ends the picture that is being made
+	closed bool
 }
 
 type frameKey struct {
@@ -79,10 +83,16 @@ func (g *Gallery) Frame(ctx context.Context, boot uint32, clockAt time.Duration,
 	case <-ctx.Done():
 		return nil, g.unfinished()
 	}
+	making, ok := g.begin(ctx)
+	if !ok {
+		<-g.turn
+		return nil, ErrUnfinished
+	}
 	done := make(chan result, 1)
 	go func() { // it goes on when nobody waits any longer: whoever asks again finds it
+		defer g.making.Done()
 		defer func() { <-g.turn }()
-		done <- g.makeWhenSafe(ctx, key, p)
+		done <- g.makeWhenSafe(ctx, making, key, p)
 	}()
 	select {
 	case r := <-done:
@@ -90,6 +100,31 @@ func (g *Gallery) Frame(ctx context.Context, boot uint32, clockAt time.Duration,
 	case <-ctx.Done():
 		return nil, g.unfinished()
 	}
+}
+
+// begin returns the context of a picture about to be made, which outlives that of who asks for it; false: the gallery is
+// closed. The caller has the turn, and calls making.Done.
+func (g *Gallery) begin(asked context.Context) (context.Context, bool) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if g.closed {
+		return nil, false
+	}
+	ctx, stop := context.WithCancel(context.WithoutCancel(asked))
+	g.stop = stop
+	g.making.Add(1)
+	return ctx, true
+}
+
+// Close ends the picture that is being made, and waits for its end. No picture is made after it.
+func (g *Gallery) Close() {
+	g.mu.Lock()
+	g.closed = true
+	if g.stop != nil {
+		g.stop()
+	}
+	g.mu.Unlock()
+	g.making.Wait()
 }
 
 // unfinished is why there is no picture yet.
@@ -107,29 +142,34 @@ type result struct {
 
 // makeWhenSafe makes a picture, or finds it made meanwhile. While something is armed it waits for as long as somebody
 // asks for it.
-func (g *Gallery) makeWhenSafe(asked context.Context, key frameKey, p scene.Pictured) result {
+func (g *Gallery) makeWhenSafe(asked, making context.Context, key frameKey, p scene.Pictured) result {
 	for {
 		if made := g.find(key); made != nil {
 			return result{jpeg: made}
 		}
-		made, err := g.make(asked, p, uint64(key.clockAt), key.preview)
+		made, err := g.make(making, p, uint64(key.clockAt), key.preview)
 		if err == nil {
 			g.keep(key, made)
 		}
-		if !errors.Is(err, ErrArmed) {
+		switch {
+		case errors.Is(err, context.Canceled): // by Close
+			return result{err: ErrUnfinished}
+		case !errors.Is(err, ErrArmed):
 			return result{made, err}
 		}
 		select {
 		case <-time.After(unarmed.Check):
 		case <-asked.Done():
 			return result{err: ErrArmed}
+		case <-making.Done():
+			return result{err: ErrArmed}
 		}
 	}
 }
 
 // make renders unless something is armed, and stops when something is.
-func (g *Gallery) make(asked context.Context, p scene.Pictured, seed uint64, preview bool) (made []byte, err error) {
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(asked), maxMaking)
+func (g *Gallery) make(ctx context.Context, p scene.Pictured, seed uint64, preview bool) (made []byte, err error) {
+	ctx, cancel := context.WithTimeout(ctx, maxMaking)
 	defer cancel()
 	err = unarmed.Do(ctx, g.armed, func(ctx context.Context) (err error) {
 		done := make(chan struct{})

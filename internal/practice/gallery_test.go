@@ -134,3 +134,61 @@ func TestASlowPictureIsFinished(t *testing.T) {
 	assert.NotEmpty(t, picture)
 	assert.EqualValues(t, 1, made.Load())
 }
+
+// Close ends the picture that is being made, though nobody waits for it any longer, and none is made afterwards.
+func TestCloseEndsAPicture(t *testing.T) {
+	g, made := evening(never)
+	ctx, leave := context.WithCancel(t.Context())
+	var ended atomic.Bool
+	g.begun = func(ctx context.Context) {
+		leave()
+		<-ctx.Done()
+		ended.Store(true)
+	}
+	_, err := g.Frame(ctx, 7, 1, false)
+	require.ErrorIs(t, err, ErrUnfinished)
+	g.Close()
+	assert.True(t, ended.Load())
+	_, err = g.Frame(t.Context(), 7, 1, false)
+	require.ErrorIs(t, err, ErrUnfinished)
+	assert.EqualValues(t, 1, made.Load())
+	g.Close()
+}
+
+// Whoever waits for the picture then gets an error.
+func TestCloseWhileSomebodyWaits(t *testing.T) {
+	g, _ := evening(never)
+	begun := make(chan struct{})
+	g.begun = func(ctx context.Context) {
+		close(begun)
+		<-ctx.Done()
+	}
+	answered := make(chan error, 1)
+	go func() {
+		_, err := g.Frame(t.Context(), 7, 1, false)
+		answered <- err
+	}()
+	<-begun
+	g.Close()
+	assert.ErrorIs(t, <-answered, ErrUnfinished)
+}
+
+// Nor does one that waits for something to be disarmed hold Close up.
+func TestCloseWhileArmed(t *testing.T) {
+	var asked atomic.Int32
+	waits := make(chan struct{})
+	g, _ := evening(func() bool {
+		if asked.Add(1) == 2 {
+			close(waits)
+		}
+		return true
+	})
+	answered := make(chan error, 1)
+	go func() {
+		_, err := g.Frame(t.Context(), 7, 1, false)
+		answered <- err
+	}()
+	<-waits
+	g.Close()
+	assert.ErrorIs(t, <-answered, ErrArmed)
+}
