@@ -208,7 +208,7 @@ func (c *Control) releaseInRoom(ctx context.Context, client string, cmd Command)
 	return toRefusal(err)
 }
 
-// dropsNotByHand says how drops from a valve are let go, as the state is. The mutex is held.
+// dropsNotByHand says how drops from a valve are released in this state. The mutex is held.
 func (c *Control) dropsNotByHand() *Refusal {
 	const why = "These drops fall when the valve opens."
 	switch r := c.current; {
@@ -246,10 +246,10 @@ func (c *Control) touchInRoom(ctx context.Context, client string, cmd Command) e
 	return refusal("input", sentence(err.Error()), "Touch a beam or the button while nothing else is in it.")
 }
 
-// cameAndWent begins what is said of what the armed board did not see, until the next is let go.
+// cameAndWent begins the message about what the armed board did not see, which stays until the next release.
 const cameAndWent = "It came and went, and "
 
-// letGo notes that the simulated room has let something go. The mutex is held.
+// letGo notes that something was released in the simulated room. The mutex is held.
 func (c *Control) letGo() {
 	c.unseen = c.boardState == wire.Armed
 	if strings.HasPrefix(c.notice, cameAndWent) {

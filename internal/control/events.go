@@ -122,8 +122,8 @@ func (c *Control) handleArmed(before wire.StateCode, waitsGo bool) {
 	r.waitsGo, r.falling = waitsGo, r.falling && !waitsGo
 }
 
-// unseenWords say that drops were let go and what was armed ended before the one whose edge starts the delay was at the
-// beam; "" none, or the shot has begun and is reported.
+// unseenWords say that drops were released and the arming ended before the one whose edge starts the delay reached the
+// beam; "" if no drop was, or the shot has begun and is reported.
 func (r *run) unseenWords() string {
 	if !r.falling || !r.program.HasWindow() {
 		return ""

@@ -10,9 +10,9 @@ import (
 	"stillwater/internal/wire"
 )
 
-// In the simulated room things may be let go at a pace of their own: while it is armed and the board waits for it,
+// In the simulated room things may be released at a pace of their own: while it is armed and the board waits for it,
 // again and again, until the shots are made. That is part of the arming, and ends with it, whatever ends that. While
-// nobody can see the holder's page nothing is let go.
+// nobody can see the holder's page nothing is released.
 
 // Bounds of the pace: what is released is mostly over within two seconds, and after two minutes nobody looks. Own
 // choice.
@@ -62,8 +62,8 @@ func (c *Control) checkPace(cmd Command) error {
 	return nil
 }
 
-// leastPace is the least time from one to the next, in whole seconds: until the shutter that Go opened is shut, and
-// until the flash is charged again.
+// leastPace is the least time between releases, in whole seconds: until the shutter that Go opened is shut, and until
+// the flash is charged again.
 func leastPace(p shot.Program, dry bool) time.Duration {
 	least := max(minPace, paceFlies+p.Rest, openUntil(p, dry)+pacePause)
 	return (least + time.Second - 1).Truncate(time.Second)
@@ -115,7 +115,7 @@ func (p *pace) stop() {
 	}
 }
 
-// paceIfDue begins to wait for the next to be let go, once the board waits for it: counted from the last, but with time
+// paceIfDue begins to wait for the next release, once the board waits for it: counted from the last one, but with time
 // for its picture. The mutex is held.
 func (c *Control) paceIfDue() {
 	r := c.current
@@ -129,7 +129,7 @@ func (c *Control) paceIfDue() {
 	c.waitPace(r, in)
 }
 
-// paced reports whether a run has something let go by itself now. The mutex is held.
+// paced reports whether things are released automatically in a run now. The mutex is held.
 func (c *Control) paced(r *run) bool {
 	return r != nil && r == c.current && r.pace != nil && c.boardState == wire.Armed && !c.arming && r.replaced == nil &&
 		!c.stopping
@@ -141,7 +141,7 @@ func (c *Control) waitPace(r *run, in time.Duration) {
 	r.pace.timer = c.tasks.after(in, func() { c.paceNext(r) })
 }
 
-// paceNext lets one go; if the shutter opens at Go, Go is given and the shutter awaited.
+// paceNext makes one release; if the shutter opens at Go, Go is given and the shutter awaited.
 func (c *Control) paceNext(r *run) {
 	c.mu.Lock()
 	r.pace.next = time.Time{}
@@ -172,7 +172,7 @@ func (c *Control) paceNext(r *run) {
 	}
 }
 
-// paceRelease lets something go in the simulated room, if it is still waited for.
+// paceRelease releases something in the simulated room, if that is still due.
 func (c *Control) paceRelease(r *run) {
 	c.mu.Lock()
 	if !c.paced(r) || c.phones.away() {
@@ -205,7 +205,7 @@ func (c *Control) BetweenReleases() bool {
 	return c.paced(r) && time.Until(r.pace.next) > beforeNext && !c.opts.Room.Busy()
 }
 
-// nextMs is when the next is let go, Unix ms; 0: it is not. It may be called for nil.
+// nextMs is when the next release is due, Unix ms; 0: none is. It may be called for nil.
 func (p *pace) nextMs(sent time.Time) int64 {
 	if p == nil || p.next.IsZero() {
 		return 0

@@ -77,7 +77,7 @@ func (c *Control) measured(cmd Command) (remark, error) {
 	return r, c.checkMeasured(cmd)
 }
 
-// checkMeasured refuses what cannot have been measured, or says nothing. What is there may be taken back. The mutex is
+// checkMeasured refuses a measurement that is impossible or pointless. An existing one may be taken back. The mutex is
 // held.
 func (c *Control) checkMeasured(cmd Command) error {
 	switch {

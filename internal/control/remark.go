@@ -205,8 +205,8 @@ func (c *Control) fileNumber(cmd Command) (remark, error) {
 	return r, nil
 }
 
-// checkVerdict refuses what is no verdict, and one on a shot that says nothing of the delay: what is counted is how
-// often the delay was right. One that is there may be taken back. The mutex is held.
+// checkVerdict refuses an unknown verdict, and one on a shot that says nothing of the delay: what is counted is how
+// often the delay was right. An existing verdict may be taken back. The mutex is held.
 func (c *Control) checkVerdict(cmd Command) error {
 	switch {
 	case cmd.Verdict == record.Unjudged:

@@ -102,8 +102,8 @@ func (g *Gallery) Frame(ctx context.Context, boot uint32, clockAt time.Duration,
 	}
 }
 
-// begin returns the context of a picture about to be made, which outlives that of who asks for it; false: the gallery is
-// closed. The caller has the turn, and calls making.Done.
+// begin returns the context of a picture about to be made, which outlives that of whoever asks for it; false: the
+// gallery is closed. The caller has the turn, and calls making.Done.
 func (g *Gallery) begin(asked context.Context) (context.Context, bool) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
