@@ -206,7 +206,7 @@ func (c *checker) number(key string, n *int64, otherwise, low, high int) int {
 	return int(*n)
 }
 
-// builtIn checks that what a serial board has built in is not written for it.
+// builtIn refuses settings for what a serial board has built in.
 func (c *checker) builtIn(table string, keys map[string]bool) {
 	for _, key := range slices.Sorted(maps.Keys(keys)) {
 		if keys[key] {

@@ -234,8 +234,8 @@ func smaller(img image.Image, orientation, side int) *image.RGBA {
 	return out
 }
 
-// stored is where in a stored picture that is which is shown at u from the left and v from the top, both from 0 to 1
-// (CIPA DC-008, Orientation).
+// stored maps a place in a picture as shown, u from the left and v from the top, both from 0 to 1, to its place in the
+// picture as stored (CIPA DC-008, Orientation).
 func stored(u, v float64, orientation int) (float64, float64) {
 	switch orientation {
 	case 2:

@@ -125,8 +125,8 @@ func (s *Sheet) remembered(there []frames.Frame) (timed []frames.Frame) {
 	return timed
 }
 
-// keep keeps what is known of a frame. That it cannot, because the disk is full or the journal was taken away, costs
-// the next run time and nothing else: it is said, and nothing is kept from then on.
+// keep keeps what is known of a frame. If it cannot, because the disk is full or the journal was taken away, that costs
+// the next run time and nothing else: it is reported, and nothing is kept from then on.
 func (s *Sheet) keep(ctx context.Context, k *knownFrame, picture []byte) error {
 	if s.store == nil || s.dry {
 		return nil

@@ -54,8 +54,8 @@ func (s *Sheet) sidecarOf(r *Row, sets *shot.Outcomes) xmp.Fields {
 // inKeywords are the fields of a set that keywords name: what a person would look for.
 var inKeywords = []string{"height", "nozzle", "liquid", "phase", "want", "to_focus", "distance", "trim"}
 
-// writeSidecars writes those of all frames that are certain. A file that cannot be read or written is named, and stays
-// as it is; the others are written.
+// writeSidecars writes the sidecars of all certain frames. A file that cannot be read or written is named, and stays as
+// it is; the others are written.
 func (s *Sheet) writeSidecars(ctx context.Context, folder *frames.Folder, f Files) error {
 	written, failed, left, rows := 0, 0, 0, 0
 	var sets shot.Outcomes

@@ -64,7 +64,7 @@ type watcher struct {
 	changing bool              // a file was being written
 }
 
-// look looks once. Where nothing changed it reads no file, unless one was being written.
+// look looks into the folder once. If nothing changed it reads no file, except one that was being written.
 func (v *watcher) look(ctx context.Context, source Growing, session record.Summary, folder *frames.Folder, o Options,
 	w io.Writer) error {
 	list, _, err := folder.List(ctx)

@@ -115,8 +115,8 @@ func (r *Row) sureWords() string {
 	return fmt.Sprintf("%s, %s", r.Sure, percent(r.Probability))
 }
 
-// percent never says that something is beyond question, nor more than there is: what lacks a little to be certain shall
-// not look as if it were. What is certain begins beyond 98 %, which takes a decimal.
+// percent never shows a probability as certain that is not: what lacks a little does not look as if it lacked nothing.
+// What is certain begins beyond 98 %, which takes a decimal.
 func percent(p float64) string {
 	const rounding = 1e-9 // of floating point
 	if p > 0.98 {

@@ -51,7 +51,7 @@ func (s *store) fingerprintOf(f page.CameraFile, part []byte) string {
 	return hashOf(fmt.Append(nil, f.Size), s.first(part))
 }
 
-// keyOf names a file under way: two phones' files of one beginning are two.
+// keyOf names a file under way: files of two phones that begin alike have different keys.
 func (s *store) keyOf(f page.CameraFile, part []byte) string {
 	return hashOf(fmt.Appendf(nil, "%s\n%d\n%s%s", f.Name, f.Size, f.Client, f.Check), s.first(part))
 }
@@ -121,8 +121,8 @@ func checkOf(file io.Reader, holdsUp func() bool) (string, error) {
 	}
 }
 
-// half reports whether one of two files is only the beginning of the other, and which is kept then: that one, if it is
-// there, or else the other, which takes its place. It ends when something holds it up.
+// half reports whether one of two files is only the beginning of the other, and which is then kept: that one, if it is
+// there, or else the other, which replaces it. It ends when something holds it up.
 func (s *store) half(kept, whole string) (half bool, is presence, err error) {
 	var files [2]*os.File
 	var sizes [2]int64
@@ -171,7 +171,7 @@ func (s *store) equal(a, b io.Reader) (bool, error) {
 	}
 }
 
-// readFingerprints reads a session's; one that cannot be read has none.
+// readFingerprints reads a session's fingerprints; a file that cannot be read has none.
 func readFingerprints(dir string) fingerprints {
 	p := fingerprints{dir, map[string]known{}}
 	for line := range bytes.Lines(newestLines(dir, maxFingerprints)) {

@@ -179,7 +179,7 @@ func moves(stored string) bool {
 	return err == nil && set.Measurable()
 }
 
-// show has what phones are shown of a sheet. accepted are the measurements from frames that were put on record.
+// show is what phones are shown of a sheet. accepted are the measurements from frames that were put on record.
 func (f *found) show(s *contactsheet.Sheet, accepted []control.PastMeasured) {
 	f.view.Frames, f.view.Problems, f.view.Clashes = []page.CameraFrame{}, []string{}, []page.CameraClash{}
 	f.shots = map[int64]control.FrameView{}

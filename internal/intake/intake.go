@@ -269,7 +269,7 @@ func (i *Intake) isChanged(session int64) bool {
 	return i.changed[session] > 0 || i.changed[0] > 0
 }
 
-// renew has the evenings looked at whose record changed, if they have frames.
+// renew marks the evenings whose record changed to be looked at again, if they have frames.
 func (i *Intake) renew() {
 	i.changes.Lock()
 	changed := maps.Clone(i.changed)
@@ -376,7 +376,7 @@ func (i *Intake) begin(ctx context.Context, session int64) {
 	}
 }
 
-// next is an evening to look at now, or else how long until there is one; 0: none is to be.
+// next returns an evening to look at now, or else how long until there is one; 0: there is none.
 func (i *Intake) next(now time.Time) (e *evening, in time.Duration) {
 	i.mu.Lock()
 	defer i.mu.Unlock()
@@ -394,7 +394,7 @@ func (i *Intake) next(now time.Time) (e *evening, in time.Duration) {
 	return e, 0
 }
 
-// rest waits for that long, or until something is to be done; 0 is for as long as it takes.
+// rest waits that long, or until there is something to do; 0: without limit.
 func (i *Intake) rest(ctx context.Context, in time.Duration) {
 	var over <-chan time.Time
 	if in > 0 {
@@ -498,7 +498,7 @@ func keepPictures(now, before []page.CameraFrame) {
 	}
 }
 
-// settled keeps what came of what a person said.
+// settled keeps the effect of what a person said.
 func (i *Intake) settled(e *evening, settle []said, f found) {
 	i.changePairs(e, func(p *pairs) {
 		p.Changed, p.Undo = changeOf(p.Before, pairedOf(f.view.Frames), settle)
@@ -519,7 +519,7 @@ func (i *Intake) refused(e *evening, settle []said, err error) bool {
 	return true
 }
 
-// looked shows what came of looking at an evening, which was wanted so often before.
+// looked shows the result of looking at an evening; wanted is how often that had been asked for before.
 func (i *Intake) looked(e *evening, wanted int, news []string, f found, err error) {
 	i.store.looked(e.session, news) // those that follow shall not wait for ever
 	i.mu.Lock()

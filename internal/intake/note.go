@@ -48,8 +48,8 @@ func (i *Intake) writeNote(session int64, name string, note any) error {
 	return textfile.Replace(filepath.Join(dir, name), text, 0o600)
 }
 
-// opened notes which frame's files are open, until end: what is noted when the program starts has ended it. Only one
-// frame's are at a time, so that no two are decoded in the memory of one.
+// opened notes whose files are open, until end: a note found when the program starts names the frame that ended it.
+// Only one frame's files are open at a time, so that no two are decoded in the memory of one.
 func (i *Intake) opened(session int64, frame string) (end func(), err error) {
 	i.decoding.Lock()
 	path := filepath.Join(i.store.session(session), openFile)
@@ -80,7 +80,7 @@ func (i *Intake) leftOut(session int64) (names []string) {
 	return names
 }
 
-// leaveOut leaves a frame out whose files were open when the program ended.
+// leaveOut excludes the frame whose files were open when the program ended.
 func (i *Intake) leaveOut(session int64) {
 	i.decoding.Lock()
 	defer i.decoding.Unlock()
@@ -98,7 +98,7 @@ func (i *Intake) leaveOut(session int64) {
 	}
 }
 
-// tryAgain has a frame opened that was left out, as its file was sent again.
+// tryAgain includes a frame again that was left out, as its file was sent again.
 func (i *Intake) tryAgain(session int64, frame string) bool {
 	i.notes.Lock()
 	defer i.notes.Unlock()

@@ -208,7 +208,7 @@ func (i *Intake) Pair(ctx context.Context, session int64, number int, frame stri
 	return i.keepSaid(e, said{frame, number})
 }
 
-// keepSaid keeps what a person said until it is looked at, which has to wait while something is armed.
+// keepSaid keeps what a person said until it can be looked at: not while something is armed.
 func (i *Intake) keepSaid(e *evening, says ...said) error {
 	i.notes.Lock()
 	defer i.notes.Unlock()
@@ -248,8 +248,8 @@ func (i *Intake) unsettled() (sessions []int64) {
 	return sessions
 }
 
-// changePairs changes what is known of pairs. That it cannot be kept costs nothing but that it is worked out again, to
-// the same end, when the program ended.
+// changePairs changes what is known of pairs. If that cannot be kept, it is worked out again after a restart, with the
+// same result.
 func (i *Intake) changePairs(e *evening, change func(*pairs)) {
 	i.notes.Lock()
 	defer i.notes.Unlock()

@@ -30,8 +30,8 @@ func (i *Intake) filesProblem(words string) {
 	i.showProblem(&i.problems.files, words)
 }
 
-// inOneLine has a problem of several files, a line each, in one sentence without its full stop: the first ones, and how
-// many there are besides.
+// inOneLine puts a problem of several files, a line each, into one sentence without its full stop: the first ones, and
+// how many more there are.
 func inOneLine(words string) string {
 	const most, mostRunes = 2, 300
 	lines := strings.Split(strings.TrimSpace(words), "\n")

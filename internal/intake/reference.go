@@ -68,13 +68,14 @@ func (g *reference) show(v *page.CameraView) {
 	}
 }
 
-// changeReference changes what frames of a session are measured against, and has them measured: what was measured
-// before counts no more.
+// changeReference changes what a session's frames are measured against, and has them measured again: earlier
+// measurements no longer count.
 func (i *Intake) changeReference(e *evening, change func(*reference)) error {
 	return i.changeNote(e, change, func() { e.stale = true })
 }
 
-// changeNote changes the file of a session's reference, has its frames looked at, and does then with the mutex held.
+// changeNote changes the file of a session's reference, asks for its frames to be looked at, and then calls then with
+// the mutex held.
 func (i *Intake) changeNote(e *evening, change func(*reference), then func()) error {
 	i.notes.Lock()
 	defer i.notes.Unlock()

@@ -93,8 +93,8 @@ func (s *store) news(session int64) (paths []string) {
 	return paths
 }
 
-// isNew says that a file came, and has a note beside it say so, for the next start.
-func (s *store) isNew(path string) {
+// markNew marks that a file came, in memory and by a note beside it for the next start.
+func (s *store) markNew(path string) {
 	s.unseen.mu.Lock()
 	defer s.unseen.mu.Unlock()
 	if s.unseen.paths == nil {
@@ -251,7 +251,7 @@ func (s *store) complete(session int64, under string, f page.CameraFile) (receiv
 		return received{}, fullOr(f, err)
 	}
 	s.keepFingerprint(dir, name, known{fingerprint, check})
-	s.isNew(path)
+	s.markNew(path)
 	return received{have: f.Size, key: f.Key, whole: true, name: name}, nil
 }
 
@@ -402,7 +402,7 @@ func (s *store) resume(under string, f page.CameraFile, have int64) error {
 	return s.reserve(all, under, f, f.Size-have)
 }
 
-// reserve has room for what is to come of a file, and keeps it: others give way, see giveWay.
+// reserve makes room for the rest of a file, and holds it: others give way, see giveWay.
 func (s *store) reserve(all []keptFile, under string, f page.CameraFile, toCome int64) error {
 	r, err := s.roomIn(all)
 	if err != nil {
@@ -499,8 +499,8 @@ func (s *store) giveWay(all []keptFile, r room, f page.CameraFile) error {
 	return nil
 }
 
-// makeTurn has room for one more file under way. What nobody goes on with gives way: a phone's own first, then the
-// oldest of all. It is sent again from its beginning when it is chosen again.
+// makeTurn makes room for one more file under way. One that nobody goes on with gives way: a phone's own first, then
+// the oldest of all. If it is chosen again it is sent from its beginning.
 func (s *store) makeTurn(all []keptFile, f page.CameraFile) (left []keptFile, err error) {
 	drop := func(k keptFile) { os.Remove(k.path); delete(s.begun, k.path) }
 	var under, own []keptFile // the oldest first

@@ -263,7 +263,7 @@ func (w *watcher) note(one handed, err error) {
 	w.failed[one] = failure{words, w.looks, n.busy}
 }
 
-// showNotKept shows phones which files in the folder are not kept, as long as that is so.
+// showNotKept shows phones which files in the folder are not kept, as long as there are any.
 func (w *watcher) showNotKept(session int64, list []frames.Frame, unlisted []error) {
 	var lines []string
 	logged := map[string]bool{}

@@ -13,8 +13,8 @@ import (
 )
 
 // lockExclusive takes the right to write to the database that is open as f, which the kernel gives back when f is
-// closed, or the process ends, however it ends. f must stay open for as long as SQLite has the database open: closing
-// any descriptor of a file drops the POSIX locks that this process has on it, and those are SQLite's.
+// closed or the process ends, for whatever reason. f must stay open for as long as SQLite has the database open:
+// closing any descriptor of a file drops the POSIX locks that this process has on it, and those are SQLite's.
 func lockExclusive(path string, f *os.File) (lock *os.File, err error) {
 	if lock, err = lockFile(path, f); err != nil {
 		return nil, fmt.Errorf("journal %s: its lock: %w; allow this user to write its folder, or name another file",

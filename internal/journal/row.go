@@ -46,8 +46,7 @@ func scanShot(row scanner) (shotRow, error) {
 	return r, err
 }
 
-// checksum is the row's, over every column but itself. A column that came later has a part in it when it says
-// something.
+// checksum is the checksum of the row, over every other column. A later column counts only if it says something.
 func (r *shotRow) checksum() int64 {
 	s, h := &r.shot, crc32.New(crc32.MakeTable(crc32.Castagnoli))
 	simulated := int64(0)

@@ -94,7 +94,7 @@ func (r Report) moved() string {
 // each other: own choice. An ideal light's two durations, which a person may see blur by, are 3.3 times apart.
 const misread = 4
 
-// judgeSmear is by the blur that was seen.
+// judgeSmear judges by the blur that was seen.
 func (r Report) judgeSmear(s *Step) {
 	seen := fmt.Sprintf("Blur of %v was seen, %s at the liquid.", r.Set.Flash.Smear, inMm(r.Blur.Subject))
 	switch asked := r.Set.Camera.MaxBlur; {

@@ -10,7 +10,7 @@ import (
 	"stillwater/internal/shot"
 )
 
-// after is the report with a fix, without what it makes stale; false if the set cannot be so.
+// after is the report with a fix, without what the fix makes stale; false if the set would be impossible.
 func (r Report) after(fix shot.Fix) (Report, bool) {
 	next := r.Set
 	if fix.Put(&next) != nil {
@@ -20,7 +20,8 @@ func (r Report) after(fix shot.Fix) (Report, bool) {
 	return then, err == nil
 }
 
-// frozen reports whether no blur is seen by how long the light lasts, and no limit is exceeded; known: if it is known.
+// frozen reports whether the light is short enough that no blur is seen and no limit exceeded; known: whether that is
+// known.
 func (r Report) frozen() (is, known bool) {
 	if !r.BlurKnown() {
 		return false, false

@@ -257,7 +257,7 @@ func (p *problem) learnRates(pairs map[Pair]float64) {
 	p.extra = p.step * (max(n-ordinary, 0) + 1) / p.duration
 }
 
-// orderBy is the order of n things, those that compare as equal as they were.
+// orderBy returns the stable order of n things.
 func orderBy(n int, compare func(a, b int) int) []int {
 	order := make([]int, n)
 	for i := range order {

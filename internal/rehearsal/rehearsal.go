@@ -208,7 +208,7 @@ func bench() shot.Bench {
 	}
 }
 
-// findTrim judges tries as the room's person would, and takes over what is proposed. A hand needs none.
+// findTrim judges tries as the room's person would, and follows the advice. A hand needs no trim.
 func (e *evening) findTrim() error {
 	if err := e.compile(); err != nil || e.Method == Hand || e.Untrimmed {
 		return err

@@ -50,7 +50,7 @@ const (
 	maxSagLate = 1500 * time.Microsecond
 )
 
-// sagged draws by how much a sensor is late that has sagged, from dice of its own; mostly 0.
+// sagged draws how late a sagging sensor is, from dice of its own; mostly 0.
 func (r *Room) sagged(f *Flight, s Sensor, n int) time.Duration {
 	luck := r.luck(f, s, n|0x80)
 	if !luck.happens(r.spreads.Sag) {

@@ -105,14 +105,14 @@ func (t *Terminal) Interview(ctx context.Context, have Answers, offer config.Kin
 	return a, err
 }
 
-// newValve reports whether a valve was answered that was not there: it wants the guard, which then is offered.
+// newValve reports whether the answers add a valve: it needs the guard, which is then offered.
 func newValve(have, a Answers) bool {
 	return slices.ContainsFunc(Parts(), func(p Part) bool {
 		return p.kind == wire.OutputValve && a.Pins[p.Name] != "" && have.Pins[p.Name] == ""
 	})
 }
 
-// clash says which two answers that are given cannot be so together: to ask for the others would be in vain.
+// clash says which two given answers contradict each other: there is no point in asking for the others.
 func clash(a Answers, given map[string]string) error {
 	pins := map[string]string{}
 	for _, p := range Parts() {
@@ -132,7 +132,7 @@ func allOutputs(given map[string]string) bool {
 	return !slices.ContainsFunc(Parts(), func(p Part) bool { return p.kind != noKind && !has(given, p.Name) })
 }
 
-// inputsToo are the answers given with those for all that is no output, so that only outputs are asked for.
+// inputsToo returns the given answers completed for everything but outputs, so that only outputs are asked for.
 func inputsToo(given map[string]string) map[string]string {
 	all := maps.Clone(given)
 	if all == nil {

@@ -161,8 +161,8 @@ var ofKind = map[string][]config.Kind{"drive": {config.GPIO}, "priority": {confi
 	"heartbeat": {config.GPIO}, "port": {config.Serial}, "baud": {config.Serial},
 	"socket": {config.GPIO, config.Serial}}
 
-// kind changes what has the pins. What belongs to the other kind is switched off, what belonged to this one before is
-// taken up again.
+// kind changes what has the pins. What belongs to the other kind is commented out, and what belonged to this kind
+// before is restored.
 func (e *editor) kind(have, want config.Kind) {
 	if have == want {
 		return
@@ -200,7 +200,7 @@ func blockEnd(all []config.Passage, i int) int {
 	return end
 }
 
-// takeUp takes up again what a kind of board had before: with its tables if all of that fits, else without.
+// takeUp restores what a kind of board had before: with its tables if all of that fits, else without.
 func (e *editor) takeUp(kind config.Kind) {
 	for _, tables := range []bool{kind == config.GPIO, false} {
 		var out strings.Builder
@@ -226,7 +226,7 @@ func fits(line string, kind config.Kind) bool {
 	return is && slices.Contains(ofKind[strings.TrimSpace(key)], kind)
 }
 
-// part puts one answer into the text: where something is connected, "" for not.
+// part puts one answer into the text: where something is connected, "" for not at all.
 func (e *editor) part(p Part, pin string) {
 	table, have := e.place(p)
 	switch {
@@ -386,7 +386,7 @@ func (e *editor) add(p Part, block string) {
 	e.append(block)
 }
 
-// reconnect takes up the lines of a part that was switched off, and connects it where it is now.
+// reconnect restores the lines of a part that was commented out, and connects it where it is now.
 func (e *editor) reconnect(p Part, pin string) bool {
 	for _, at := range offBlocks(e.text) {
 		var bare strings.Builder
@@ -467,7 +467,7 @@ func (e *editor) addBoardKey(key, value, why string) {
 	e.changed("board.%s: %s", key, value)
 }
 
-// verify reads the text again: it must say what was answered, and mean what it meant in all else.
+// verify reads the text again: it must say what was answered, and mean the same in everything else.
 func (e *editor) verify(before config.Config, want Answers) error {
 	after, err := config.Parse(e.path, []byte(e.text))
 	if err != nil {

@@ -208,8 +208,8 @@ func (p Part) ParsePin(text string) (string, error) {
 		"like gpiochip0:17, %s for %s, or %s", p.Name, short(text), Yes, p.Pin, No)
 }
 
-// find reads where a part is connected, as ParsePin does, and refuses a pin that neither the header has nor known
-// knows: a slip of the hand is no pin. known may be nil.
+// find reads where a part is connected, as ParsePin does, and refuses a pin that neither the header nor known has:
+// probably a slip. known may be nil.
 func (p Part) find(text string, known func(pin string) bool) (string, error) {
 	pin, err := p.ParsePin(text)
 	if err != nil || pin == "" || has(header40, pin) || lineName.MatchString(pin) {

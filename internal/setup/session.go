@@ -251,7 +251,7 @@ func (r *Report) trial(ctx context.Context, conf config.Config, try bool, m Mach
 	return r.try(ctx, conf, m)
 }
 
-// try dials the board for a trial. That it cannot be is no failure of the setup.
+// try dials the board for a trial. Failing to reach it is not a failure of the setup.
 func (r *Report) try(ctx context.Context, conf config.Config, m Machine) error {
 	b, err := m.Dial(ctx, conf)
 	if err != nil {

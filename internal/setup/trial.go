@@ -127,7 +127,7 @@ func gone(e board.Event) error {
 	return board.ErrGone
 }
 
-// outputsMay asks whether everything is so that something may be switched.
+// outputsMay asks whether it is safe to switch something on.
 func (t *Terminal) outputsMay(ctx context.Context) (bool, error) {
 	t.Say("\nThe outputs: each is switched once, when you say so, and only then. Is all of this so?")
 	for _, c := range care.Checklist() {

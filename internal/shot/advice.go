@@ -184,7 +184,7 @@ func (a advisor) fallShort() string {
 		falls)
 }
 
-// sheet says how much later a sheet comes than the ball that the plan takes it for.
+// sheet says how much later a sheet arrives than the ball that the plan assumes.
 func (a advisor) sheet() string {
 	t := a.set.Throw
 	if t.Thickness != 0 {

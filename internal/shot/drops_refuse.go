@@ -116,7 +116,7 @@ const mostHead = 1.5
 // leastDischarge is the least coefficient that valves and tips have, about: common practice, no source.
 const leastDischarge = 0.4
 
-// flowFixes have more liquid flow, or less, until every opening gives one drop.
+// flowFixes change the flow until every opening gives one drop.
 func (s Set) flowFixes(more bool) []fix {
 	d := s.Drops
 	if d.Weighed != "" {
@@ -357,7 +357,7 @@ func (s Set) meets(p DropsPath) (float64, bool) {
 	return s.Drops.within(p, again, new(Term)), true
 }
 
-// checkThird refuses a third drop that hits the collision of the others before the moment.
+// checkThird refuses a third drop that hits the other two's collision before the moment.
 func (s Set) checkThird(p DropsPath) error {
 	if p.Count < 3 {
 		return nil

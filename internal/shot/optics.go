@@ -43,8 +43,8 @@ func (s Set) Recall(earlier Set) Set {
 	return s
 }
 
-// fliesAs reports whether the liquid is as fast at the moment as in another set, as far as that can be worked out.
-// Which throws are accepted makes none of them faster.
+// fliesAs reports whether the liquid is as fast at the moment as in another set, as far as that can be worked out. The
+// range of accepted throws makes no difference.
 func (s Set) fliesAs(other Set) bool {
 	other.Throw.SpeedLow, other.Throw.SpeedHigh = s.Throw.SpeedLow, s.Throw.SpeedHigh
 	if s.Drop == other.Drop && s.Throw == other.Throw && s.Sound == other.Sound && s.Drops == other.Drops {
