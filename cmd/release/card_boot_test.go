@@ -95,14 +95,25 @@ func boot(t *testing.T, socket, trial string, more ...string) *emulated {
 	args = append(args, more...)
 	args = append(args, "-smbios", "type=11,value=io.systemd.boot.kernel-cmdline-extra="+kernel)
 	m.cmd = exec.Command(need.Tool(t, "qemu-system-aarch64"), args...)
+	m.start()
+	return m
+}
+
+// start runs the emulator until the power is cut.
+func (m *emulated) start() {
+	m.t.Helper()
 	m.cmd.Stdout, m.cmd.Stderr = os.Stderr, os.Stderr
-	require.NoError(t, m.cmd.Start())
+	require.NoError(m.t, m.cmd.Start())
 	go func() {
 		defer close(m.ended)
 		_ = m.cmd.Wait()
 	}()
-	t.Cleanup(m.cutPower)
-	return m
+	m.t.Cleanup(m.cutPower)
+}
+
+// findings is what the trial inside said.
+func (m *emulated) findings() []string {
+	return regexp.MustCompile(`TRIAL (ok|FAILED|note) [^\r\n]*`).FindAllString(m.said(), -1)
 }
 
 // trialUnit is t.service: QEMU lets a name of what it hands over have 55 letters.
@@ -430,8 +441,7 @@ func TestCardBoots(t *testing.T) {
 	m.untilPage()
 	t.Logf("the page after %v", time.Since(began).Round(time.Second))
 	m.wait("the end of the trial", func() bool { return strings.Contains(m.said(), "TRIAL done") })
-	findings := regexp.MustCompile(`TRIAL (ok|FAILED|note) [^\r\n]*`).FindAllString(m.said(), -1)
-	t.Logf("%s", strings.Join(findings, "\n"))
+	t.Logf("%s", strings.Join(m.findings(), "\n"))
 	script, err := os.ReadFile("testdata/card.sh")
 	require.NoError(t, err)
 	assert.Equal(t, strings.Count(string(script), "\ncheck \""), strings.Count(m.said(), "TRIAL ok "))

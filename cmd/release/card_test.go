@@ -312,7 +312,7 @@ func TestCardsNote(t *testing.T) {
 	card.run("note")
 	note := card.read("boot/firmware/pairing.txt")
 	_, password, _ := strings.Cut(strings.TrimSpace(card.read(ownNetwork)), "\npsk=")
-	for _, want := range []string{"Wi-Fi network  Stillwater\r\n", "with the password        " + password + "\r\n",
+	for _, want := range []string{"Wi-Fi network  Stillwater\r\n", "with the password       " + password + "\r\n",
 		"http://stillwater.local:8737/\r\n", "Type the pairing code   135790\r\n"} {
 		assert.Contains(t, note, want)
 	}

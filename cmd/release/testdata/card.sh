@@ -65,7 +65,7 @@ check "the code is on the screen" within 60 says "pairing code *$code" cat /dev/
 check "the code is on the partition that a computer reads" within 60 grep -q "pairing code   $code" /boot/firmware/pairing.txt
 own=/etc/NetworkManager/system-connections/stillwater-hotspot.nmconnection
 password=$(sed -n 's/^psk=//p' $own)
-check "so is the password of its own network" grep -q "password        $password" /boot/firmware/pairing.txt
+check "so is the password of its own network" grep -q "password  *$password" /boot/firmware/pairing.txt
 check "which is a long one" test ${#password} -eq 14
 check "and nobody else can read it" test "$(stat -c %a $own)" = 600
 
@@ -102,6 +102,33 @@ check "and does not reach the page" not timeout 30 bash -c "$(declare -f fetch);
 
 echo DE >/var/lib/stillwater/country
 check "a country that was chosen is the radio's" within 60 says 'country DE' iw reg get
+
+# A network that settings.txt names, of the second radio now: it comes before the card's own where it is in reach.
+kill "$(cat /run/phone.pid)"
+within 30 not test -e /run/phone.pid
+printf 'network={\nssid="Studio"\nmode=2\nfrequency=2437\nkey_mgmt=WPA-PSK\nproto=RSN\npairwise=CCMP\npsk="%s"\n}\n' "$password" >/run/studio.conf
+studio() {
+  ip netns exec phone wpa_supplicant -B -P /run/studio.pid -D nl80211 -i wlan1 -c /run/studio.conf
+  ip netns exec phone dnsmasq --no-resolv --port=0 --interface=wlan1 --dhcp-range=10.42.0.50,10.42.0.60 --dhcp-leasefile=/run/leases \
+    --pid-file=/run/dhcp.pid
+}
+starts() { # what a start does about networks
+  systemctl stop NetworkManager wpa_supplicant
+  ip link set wlan0 down
+  systemctl restart stillwater-card
+  systemctl start NetworkManager
+}
+studio >/dev/null
+mount -o remount,rw /boot/firmware
+printf 'network = Studio\r\npassword = %s\r\n' "$password" >>/boot/firmware/settings.txt
+starts
+check "it joins a network of settings.txt that is in reach" within 90 says '^wlan0:connected:studio' \
+  nmcli -t -f DEVICE,STATE,CONNECTION device
+check "and has an address there" within 30 says '10\.42\.0\.[56]' ip -4 -o address show dev wlan0
+kill "$(cat /run/studio.pid)" "$(cat /run/dhcp.pid)"
+starts
+check "where it is not, its own network starts" within 120 says '^wlan0:connected:stillwater-hotspot' \
+  nmcli -t -f DEVICE,STATE,CONNECTION device
 
 written() { cat /sys/fs/ext4/*/session_write_kbytes; }
 before=$(written)
