@@ -214,13 +214,13 @@ func (b *Board) spicePart(p *Part, spread string) string {
 // spiceLeak is what a capacitor leaks at most, times LEAK. An electrolytic one: leak of its capacitance times its rated
 // voltage, or 3 uA, whichever is more, at any voltage. Another one: through insulation over its capacitance, in ohms.
 func (b *Board) spiceLeak(p *Part) string {
-	const leastAmps = 3e-6
+	const minAmps = 3e-6
 	farads, _ := Quantity(p.Value)
 	one, other := b.pinNode(p, "1"), b.pinNode(p, "2")
 	switch k, r := p.Type.Kind, p.Type.Rating; {
 	case k == Electrolytic && r["leak"] > 0:
 		return fmt.Sprintf("B_leak_%s %s %s I = {LEAK*%.4g}*tanh(10*v(%s,%s))\n", p.Ref, one, other,
-			max(leastAmps, r["leak"]*farads*r["v"]), one, other)
+			max(minAmps, r["leak"]*farads*r["v"]), one, other)
 	case k == Capacitor && r["insulation"] > 0:
 		return fmt.Sprintf("G_leak_%s %s %s %s %s {LEAK*%.4g}\n", p.Ref, one, other, one, other, farads/r["insulation"])
 	}

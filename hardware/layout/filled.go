@@ -11,9 +11,9 @@ import (
 // zone's clearance, the least width of its copper, the gap around its own pads. All in millimetres.
 const fillStep, fillRoom = 0.5, 1.0
 
-// leastLost is what may be missing, in mm2: corners that a neck of a square or two joins, 2 at most on the boards as
+// minLost is what may be missing, in mm2: corners that a neck of a square or two joins, 2 at most on the boards as
 // KiCad filled them. Chosen: twice that.
-const leastLost = 4.0
+const minLost = 4.0
 
 // cell is what a zone has in a square of the board.
 type cell uint8
@@ -40,7 +40,7 @@ func (p *Printed) checkFills() (bad []string) {
 			continue // checkGround says so
 		}
 		for _, l := range z.Layers {
-			if at, mm2 := p.fillGrid(z, l).lost(); mm2 > leastLost {
+			if at, mm2 := p.fillGrid(z, l).lost(); mm2 > minLost {
 				bad = append(bad, fmt.Sprintf("the zone of %s on %v lacks %.1f mm2 of its copper, at %s: fill it again, "+
 					"key B, and save", netName(z.Net), l, mm2, at.place()))
 			}

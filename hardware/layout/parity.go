@@ -271,10 +271,10 @@ func (p *Printed) checkPillars() (bad []string) {
 
 // Least sizes at holes, in millimetres.
 const (
-	holeGap   = 0.25 // between the edges of two holes
-	padRing   = 0.3  // copper around a leg's hole
-	viaRing   = 0.15 // and around a via's
-	leastHole = 0.3
+	holeGap = 0.25 // between the edges of two holes
+	padRing = 0.3  // copper around a leg's hole
+	viaRing = 0.15 // and around a via's
+	minHole = 0.3
 )
 
 // checkHoles requires rings of copper and walls between holes.
@@ -286,10 +286,10 @@ func (p *Printed) checkHoles() (bad []string) {
 	}
 	var list []hole
 	ring := func(what string, at point, wide, drill, least float64) {
-		if mm := (wide - drill) / 2; mm < least-tolerance || drill < leastHole {
+		if mm := (wide - drill) / 2; mm < least-tolerance || drill < minHole {
 			bad = append(bad, fmt.Sprintf("%s has a ring of %.2f mm around a hole of %g: %g around %g at least", what, mm,
 				drill, least,
-				leastHole))
+				minHole))
 		}
 		list = append(list, hole{what, at, drill / 2})
 	}

@@ -12,8 +12,8 @@ import (
 const (
 	tipY      = 44.0  // of the nozzle's tip
 	fallHigh  = 300.0 // from the tip to the bottom of the pool
-	poolLeast = 18.0
-	poolMost  = 90.0
+	minPool   = 18.0
+	maxPool   = 90.0
 	gapToBeam = 16.0 // from the tip to the beam, and from the beam to the surface
 )
 
@@ -83,9 +83,9 @@ func (g *dropFigure) setScale() {
 	fall := float64(max(d.Height, d.Beam))
 	g.scale = fallHigh / (float64(d.PoolDepth) + fall)
 	pool := g.scale * float64(d.PoolDepth)
-	if pool < poolLeast || pool > poolMost {
-		g.poolBroken = pool > poolMost
-		pool = clamp(pool, poolLeast, poolMost)
+	if pool < minPool || pool > maxPool {
+		g.poolBroken = pool > maxPool
+		pool = clamp(pool, minPool, maxPool)
 		g.scale = (fallHigh - pool) / fall
 	}
 	g.surface = max(tipY+g.scale*float64(d.Height), tipY+2*gapToBeam)

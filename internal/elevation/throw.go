@@ -15,10 +15,10 @@ const (
 	throwLeft  = 44.0
 	throwRight = 26.0
 	beamHalf   = 15.0
-	gateLeast  = 22.0
-	gateMost   = 60.0 // of a gate that is broken
-	floorLeast = 16.0 // below the second beam
-	floorMost  = 50.0 // below all else, of a floor that is broken
+	minGate    = 22.0
+	maxGate    = 60.0 // of a gate that is broken
+	minFloor   = 16.0 // below the second beam
+	maxFloor   = 50.0 // below all else, of a floor that is broken
 	pathSteps  = 16
 	worth      = 0.45 // what would shrink the scale below this fraction is broken, not drawn to scale
 	gateWorth  = 0.25 // the same of the gate, which may well be longer than the way behind it
@@ -98,13 +98,13 @@ func (g *throwFigure) setScale() {
 	fit := func(b box, left, low float64) float64 {
 		return min((wide-left)/max(b.wide, 1e-9), (high-low)/max(b.high, 1e-9))
 	}
-	most := fit(room, gateLeast, floorLeast)
+	most := fit(room, minGate, minFloor)
 	include := func(worth float64, points ...point) bool {
 		larger := room
 		for _, p := range points {
 			larger = larger.around(p)
 		}
-		if fit(larger, gateLeast, floorLeast) < worth*most {
+		if fit(larger, minGate, minFloor) < worth*most {
 			return false
 		}
 		room = larger
@@ -125,12 +125,12 @@ func (g *throwFigure) setScale() {
 			include(worth, points...)
 		}
 	}
-	left, low := gateLeast, floorLeast
+	left, low := minGate, minFloor
 	if !g.gateWhole {
-		left, low = gateMost, gateMost
+		left, low = maxGate, maxGate
 	}
 	if !g.floorHere {
-		low += floorMost
+		low += maxFloor
 	}
 	g.scale = fit(room, left, low)
 	g.setPlaces(room, wide)
@@ -139,9 +139,9 @@ func (g *throwFigure) setScale() {
 // setPlaces finds where things are on the sheet, once there is a scale for what is in the room.
 func (g *throwFigure) setPlaces(room box, wide float64) {
 	length := distance(point{}, g.gate)
-	g.gateDrawn = max(g.scale*length, gateLeast)
+	g.gateDrawn = max(g.scale*length, minGate)
 	if !g.gateWhole {
-		g.gateDrawn = gateMost
+		g.gateDrawn = maxGate
 	}
 	gate := g.gate.times(g.gateDrawn / max(length, 1e-9))
 	drawn := box{room.x * g.scale, -(room.y + room.high) * g.scale, room.wide * g.scale, room.high * g.scale}
@@ -149,9 +149,9 @@ func (g *throwFigure) setPlaces(room box, wide float64) {
 	g.origin = point{throwLeft + (wide-drawn.wide)/2 - drawn.x, throwTop - drawn.y}
 	g.gateAt = g.origin.plus(point{gate.x, -gate.y})
 	lowest := g.origin.y + drawn.y + drawn.high
-	g.floor = max(g.origin.y+floorLeast, lowest)
+	g.floor = max(g.origin.y+minFloor, lowest)
 	if !g.floorHere {
-		g.floor = lowest + floorMost
+		g.floor = lowest + maxFloor
 	}
 	g.top = margin + labelHigh + 6
 }

@@ -158,7 +158,8 @@ func (f files) load(t *testing.T) tree {
 
 func allRules() []rule {
 	return append(append(importRules(), codeRules()...), guideRule(), layersRule(), drawingRule(), librariesRule(),
-		wordRule(), sleepRule())
+		wordRule(),
+		boundRule(), sleepRule())
 }
 
 // one is a tree of a single file.

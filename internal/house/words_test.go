@@ -3,6 +3,7 @@ package house
 import (
 	"fmt"
 	"go/ast"
+	"go/token"
 	"path"
 	"regexp"
 	"slices"
@@ -46,6 +47,33 @@ func wordRule() rule {
 		one("web/js/a.js", "const words = [`quiet`, 'told']; // Shown."),
 		one("README.md", "If in doubt, unplug."),
 	}}
+}
+
+// otherBounds is how a constant is named that bounds something and is called neither min... nor max...
+var otherBounds = regexp.MustCompile(`^(least|most|fewest|greatest|Least|Most|Fewest|Greatest)[A-Z]|(Least|Most)$`)
+
+func boundRule() rule {
+	return rule{"bounds are min and max", eachGo(checkBounds), []example{
+		{one("a.go", "package a", "const leastGap = 1"), "a.go:2: leastGap: name bounds min... and max..."},
+		{one("a.go", "package a", "const (", "a = 1", "gapMost = 2", ")"), "a.go:4: gapMost"},
+	}, []files{one("a.go", "package a", "const minGap, maxGap, mostly, almost = 1, 2, 3, 4", "func leastOf() {}")}}
+}
+
+func checkBounds(s source) (found []string) {
+	for _, d := range s.code.Decls {
+		group, ok := d.(*ast.GenDecl)
+		if !ok || group.Tok != token.CONST {
+			continue
+		}
+		for _, spec := range group.Specs {
+			for _, name := range spec.(*ast.ValueSpec).Names {
+				if otherBounds.MatchString(name.Name) {
+					found = append(found, fmt.Sprintf("%s: %s: name bounds min... and max...", s.at(name.Pos()), name.Name))
+				}
+			}
+		}
+	}
+	return found
 }
 
 // cToken is a comment, a string or a name of C, or of JavaScript.

@@ -33,15 +33,15 @@ func (i *Intake) filesProblem(words string) {
 // inOneLine puts a problem of several files, a line each, into one sentence without its full stop: the first ones, and
 // how many more there are.
 func inOneLine(words string) string {
-	const most, mostRunes = 2, 300
+	const most, maxProblemRunes = 2, 300
 	lines := strings.Split(strings.TrimSpace(words), "\n")
 	for n, line := range lines {
 		lines[n] = strings.TrimSuffix(line, ".")
 	}
 	more := len(lines) - most
 	text := strings.Join(lines[:min(len(lines), most)], "; ")
-	if runes := []rune(text); len(runes) > mostRunes {
-		text = string(runes[:mostRunes]) + " and so on"
+	if runes := []rune(text); len(runes) > maxProblemRunes {
+		text = string(runes[:maxProblemRunes]) + " and so on"
 	}
 	if more > 0 {
 		text += fmt.Sprintf("; and %d more, see the machine's log", more)

@@ -124,9 +124,9 @@ func (i *Intake) Spot(session int64, x, y float64) error {
 	return i.changeReference(e, func(g *reference) { g.Spot = &page.CameraPoint{X: x, Y: y} })
 }
 
-// leastRuler of a frame's longer side lies between the two places, so that a finger's error is some percent. Own
+// minRuler of a frame's longer side lies between the two places, so that a finger's error is some percent. Own
 // choice.
-const leastRuler = 0.05
+const minRuler = 0.05
 
 // Ruler implements control.Camera.
 func (i *Intake) Ruler(session int64, frame string, x, y, x2, y2 float64, length string) error {
@@ -150,7 +150,7 @@ func (i *Intake) Ruler(session int64, frame string, x, y, x2, y2 float64, length
 	case f.Width == 0 || f.Height == 0:
 		return &control.Refusal{Field: "name", Why: fmt.Sprintf("%s has no picture here to place a ruler in.", frame),
 			Remedy: "Choose a frame that shows one: a JPEG of the ruler, as sharp as the others."}
-	case !(share >= leastRuler):
+	case !(share >= minRuler):
 		return &control.Refusal{Field: "x", Why: "The two places are too close together.",
 			Remedy: "Choose two marks of the ruler that are further apart."}
 	}

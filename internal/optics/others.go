@@ -63,10 +63,10 @@ func parseOther(text string) (OtherUnit, error) {
 
 // Least and greatest values of one unit: as those of the first.
 const (
-	leastGuide, mostGuide   phys.Length = 0.1, 500
-	leastAway, mostAway     phys.Length = 0.01, 20
-	leastPower              Fraction    = 1. / 2048
-	mostLost                Stops       = 10
+	minGuide, maxGuide      phys.Length = 0.1, 500
+	minAway, maxAway        phys.Length = 0.01, 20
+	minPower                Fraction    = 1. / 2048
+	maxLost                 Stops       = 10
 	shortestLit, longestLit phys.Time   = 1e-6, 0.1
 )
 
@@ -76,7 +76,7 @@ func (u *OtherUnit) put(part string) error {
 	switch {
 	case strings.HasSuffix(word, "stop"), strings.HasSuffix(word, "stops"):
 		s, err := ParseStops(part)
-		return within(&u.Loss, s, 0, mostLost, err)
+		return within(&u.Loss, s, 0, maxLost, err)
 	case strings.HasSuffix(word, "ms"), strings.HasSuffix(word, "us"), strings.HasSuffix(word, "µs"):
 		var t phys.Time
 		err := t.UnmarshalText([]byte(part))
@@ -88,12 +88,12 @@ func (u *OtherUnit) put(part string) error {
 		var l phys.Length
 		err := l.UnmarshalText([]byte(part))
 		if u.Guide == 0 {
-			return within(&u.Guide, l, leastGuide, mostGuide, err)
+			return within(&u.Guide, l, minGuide, maxGuide, err)
 		}
-		return within(&u.Distance, l, leastAway, mostAway, err)
+		return within(&u.Distance, l, minAway, maxAway, err)
 	}
 	f, err := ParseFraction(part)
-	return within(&u.Power, f, leastPower, 1, err)
+	return within(&u.Power, f, minPower, 1, err)
 }
 
 // within puts a value that was not given before and is neither too small nor too large.

@@ -59,9 +59,9 @@ func sd(list []float64) float64 {
 	return math.Sqrt(sum / float64(max(len(list)-1, 1)))
 }
 
-// mostShares is for about how many throws the share in place is worked out: each takes a while. Their mean is then that
+// maxShares is for about how many throws the share in place is worked out: each takes a while. Their mean is then that
 // of all within a part in a hundred or so.
-const mostShares = 100
+const maxShares = 100
 
 // predict adds what the plan says of the same tries: for throws, of each as fast as it was.
 func (e *evening) predict(r *Result, all []try) error {
@@ -70,7 +70,7 @@ func (e *evening) predict(r *Result, all []try) error {
 	}
 	spread, sum := shot.DefaultSpread(), 0.0
 	all = slices.DeleteFunc(slices.Clone(all), func(t try) bool { return !t.clean })
-	shares, every := 0, max(len(all)/mostShares, 1)
+	shares, every := 0, max(len(all)/maxShares, 1)
 	for i, t := range all {
 		estimate, err := e.estimate(t.at)
 		if err != nil {

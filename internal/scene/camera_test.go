@@ -289,7 +289,7 @@ func TestAFrameHoldsTheThrows(t *testing.T) {
 		set := shot.DefaultSet()
 		set.Kind, set.Throw.Gate, set.Throw.ToFocus = shot.Throw, places.gate, places.toFocus
 		wide := ThrowFrame(set)
-		assert.GreaterOrEqual(t, wide, leastFrame)
+		assert.GreaterOrEqual(t, wide, minFrame)
 		assert.LessOrEqual(t, wide, widestFrame)
 		long, n := 0.0, 0.0
 		for seed := range uint64(60) {

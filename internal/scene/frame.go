@@ -11,7 +11,7 @@ import (
 // A throw that nobody has framed is shown at least so wide, and no wider than a usual lens has it from a usual place
 // (50 mm from 1.7 m): common practice, no source.
 const (
-	leastFrame  phys.Length = 0.62
+	minFrame    phys.Length = 0.62
 	widestFrame phys.Length = 1.2
 )
 
@@ -23,16 +23,16 @@ func ThrowFrame(set shot.Set) phys.Length {
 	}
 	e, err := set.Estimate()
 	if err != nil || !(e.Speed > 0) {
-		return leastFrame
+		return minFrame
 	}
 	b, err := shot.Errors(set, e, shot.DefaultSpread(), 100*time.Nanosecond)
 	if err != nil {
-		return leastFrame
+		return minFrame
 	}
 	age := float64(handToGate+set.Throw.Gate)/float64(e.Speed) + float64(e.Delay-set.OwnTrim())
 	long := handLong + (minStretches+maxStretches)/2*age
 	spread := float64(b.Total.Mistiming) * float64(e.FocusSpeed)
-	return min(max(phys.Length(long+4*spread), leastFrame), widestFrame)
+	return min(max(phys.Length(long+4*spread), minFrame), widestFrame)
 }
 
 // inFrame is the share of a thrown sheet's parcels that a picture at a time has, upright by two thirds of its width.

@@ -122,7 +122,7 @@ const (
 	minAhead, maxAhead = 0.02, 0.08 // of a droplet before the sheet
 	droplet            = 2e-3       // its diameter, the median of them all
 	dropletSpread      = 0.47       // SD of the diameter's logarithm
-	leastDroplet       = 1.5e-3     // what breaks a pointer's beam, of which the chance is said
+	minDroplet         = 1.5e-3     // what breaks a pointer's beam, of which the chance is said
 	minHole, maxHole   = 3e-3, 10e-3
 	maxHoles           = 3
 )
@@ -131,7 +131,7 @@ const (
 func (r *Room) dropletAhead(f *Flight, s Sensor) float64 {
 	luck := r.luck(f, s, 0x40)
 	for {
-		if d := droplet * math.Exp(luck.normal(dropletSpread)); d >= leastDroplet {
+		if d := droplet * math.Exp(luck.normal(dropletSpread)); d >= minDroplet {
 			return d
 		}
 	}

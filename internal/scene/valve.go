@@ -146,8 +146,8 @@ func (r *Room) Open(f *Flight, set shot.Set, valve int, from, to time.Duration) 
 // choice, near the photographs of hanging drops; where the predictor has its tables this room has one pair for all
 // tips.
 const (
-	fallsOfMost = 0.87
-	staysOfMost = 1 - fallsOfMost
+	fallingShare = 0.87
+	stayingShare = 1 - fallingShare
 )
 
 // dropOf is the drop of one opening. Liquid flows as the head drives it while the valve is really open; with what
@@ -173,10 +173,10 @@ func (r *Room) dropOf(set shot.DropsSet, valve int, from, to time.Duration) (d V
 	poured = flow * late
 	let := flow*flows - poured
 	falls := ballOf(slow)
-	stays := falls / fallsOfMost * staysOfMost
+	stays := falls / fallingShare * stayingShare
 	remainder := 1 + rng.normal(s.Remainder)
 	volume := let + stays*(t.remainder-remainder)
-	surplus := (volume - falls) / (falls / fallsOfMost)
+	surplus := (volume - falls) / (falls / fallingShare)
 	if let <= 0 || surplus < 0.005 {
 		t.remainder += max(let, 0) / stays // it hangs on the tip, and the next drop begins with it
 		return d, poured, ErrNoDrop

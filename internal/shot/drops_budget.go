@@ -135,11 +135,11 @@ func (d DropsSet) deviate(p DropsPath, off deviation) (deviated, error) {
 	}
 	return deviated{moment: d.fromClock(q, q.Moment) - d.fromClock(p, p.Moment),
 		edge: q.clockDrop().Beam - p.clockDrop().Beam, height: q.Meeting.Height - p.Meeting.Height,
-		meets: q.Meeting.Height > leastMeeting}, nil
+		meets: q.Meeting.Height > minMeeting}, nil
 }
 
-// leastMeeting is the height below which the two meet at the surface: own choice.
-const leastMeeting = 0.1 * mm
+// minMeeting is the height below which the two meet at the surface: own choice.
+const minMeeting = 0.1 * mm
 
 // sd is what a cause does, as a standard deviation: half of the difference between its two sides. Where a plan is at
 // the edge of what can be predicted, one side may be beyond it: then it is what the other does.

@@ -45,7 +45,7 @@ func (d DropsSet) within(p DropsPath, m meetings, sum *Term) (share float64) {
 		z := -triedSigmas + triedStep/triedParts*float64(i)
 		w := math.Exp(-z * z / 2)
 		all += w
-		if x := betweenTried(tried, i); x.meets && p.Meeting.Height+x.height > leastMeeting {
+		if x := betweenTried(tried, i); x.meets && p.Meeting.Height+x.height > minMeeting {
 			heights.add(float64(x.height), w)
 			times.add(float64(x.moment), w)
 		}

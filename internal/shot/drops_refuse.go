@@ -73,7 +73,7 @@ func (s Set) openingProblem(i int, err error) error {
 	switch {
 	case errors.As(err, &none):
 		t.fixes = append(s.openingFixes(i, limits.Most), s.flowFixes(true)...)
-		if d := s.Drops; d.Discharge < leastDischarge && d.Weighed == "" {
+		if d := s.Drops; d.Discharge < minDischarge && d.Weighed == "" {
 			t.fixes = append([]fix{{field: "drops.discharge", step: byPercent, from: float64(d.Discharge), limit: 1,
 				holds: dropsHold, between: true,
 				format: "check the coefficient of discharge: it would have to be at least %s more, %s"}}, t.fixes...)
@@ -110,11 +110,11 @@ func (s Set) openingFixes(i int, limit phys.Time) []fix {
 		holds: gives, format: say}}
 }
 
-// mostHead is how high above the tip a liquid is advised to stand at most: own choice, as high as one reaches.
-const mostHead = 1.5
+// maxHead is how high above the tip a liquid is advised to stand at most: own choice, as high as one reaches.
+const maxHead = 1.5
 
-// leastDischarge is the least coefficient that valves and tips have, about: common practice, no source.
-const leastDischarge = 0.4
+// minDischarge is the least coefficient that valves and tips have, about: common practice, no source.
+const minDischarge = 0.4
 
 // flowFixes change the flow until every opening gives one drop.
 func (s Set) flowFixes(more bool) []fix {
@@ -123,7 +123,7 @@ func (s Set) flowFixes(more bool) []fix {
 		return nil
 	}
 	give := func(s Set) bool { return s.checkOpenings() == nil }
-	head := fix{field: "drops.head", step: byCm, from: float64(d.Head), limit: mostHead, holds: give, between: true,
+	head := fix{field: "drops.head", step: byCm, from: float64(d.Head), limit: maxHead, holds: give, between: true,
 		format: "raise the liquid by at least %s, to %s above the tip"}
 	bore := fix{field: "drops.bore", step: byTenthMm, from: float64(d.Bore), limit: float64(d.Tip), holds: give,
 		between: true, format: "take a valve whose narrowest bore is at least %s wider, %s"}
@@ -322,7 +322,7 @@ func (s Set) checkMeeting(p DropsPath) error {
 		if sure {
 			return s.checkThird(p)
 		}
-		if meets, ok := s.meets(p); ok && meets < leastMeetings {
+		if meets, ok := s.meets(p); ok && meets < minMeetings {
 			return s.gapProblem(p, 1, fmt.Sprintf("the second drop is at the surface %s after the first, and in about "+
 				"%.0f of 100 shots the column would be gone, or not up yet", inMs(after), 100*(1-meets)), after < p.Column.Highest)
 		}
@@ -338,8 +338,8 @@ func (s Set) checkMeeting(p DropsPath) error {
 		"gone at %s", inMs(after), inMs(p.Column.Gone)), false)
 }
 
-// leastMeetings is the share of shots with a collision below which there is no point in it: own choice.
-const leastMeetings = 0.8
+// minMeetings is the share of shots with a collision below which there is no point in it: own choice.
+const minMeetings = 0.8
 
 // meets is the share of shots, once trimmed, with a collision; false where that cannot be worked out.
 func (s Set) meets(p DropsPath) (float64, bool) {

@@ -11,8 +11,8 @@ import (
 // goodMeeting is how far from the height wanted two drops may meet and the picture still be good, about: own choice.
 const goodMeeting = 5 * mm
 
-// leastSlope is how fast the height of a collision changes with the gap at least, for it to be trimmed: own choice.
-const leastSlope phys.Speed = 0.05
+// minSlope is how fast the height of a collision changes with the gap at least, for it to be trimmed: own choice.
+const minSlope phys.Speed = 0.05
 
 // WorksOutGap reports whether the gap between the first two openings is worked out, so that it has a trim.
 func (s Set) WorksOutGap() bool {
@@ -30,7 +30,7 @@ func LearnGap(set Set, shots []record.Shot, outcomes *Outcomes) (tuning.Advice, 
 		return tuning.Advice{}, false
 	}
 	plan, slope, err := gapPlan(set, DefaultSpread())
-	if err != nil || math.Abs(float64(slope)) < float64(leastSlope) {
+	if err != nil || math.Abs(float64(slope)) < float64(minSlope) {
 		return tuning.Advice{}, false
 	}
 	longer := map[record.Verdict]record.Verdict{record.TooHigh: record.Late, record.TooLow: record.Early,
@@ -67,7 +67,7 @@ func gapPlan(set Set, spread Spread) (tuning.Plan, phys.Speed, error) {
 		return tuning.Plan{}, 0, err
 	}
 	slope := phys.Speed(float64(x.height) / float64(by))
-	in := func(h float64) phys.Time { return phys.Time(h / max(math.Abs(float64(slope)), float64(leastSlope))) }
+	in := func(h float64) phys.Time { return phys.Time(h / max(math.Abs(float64(slope)), float64(minSlope))) }
 	total, again := float64(b.Total.Displaced), float64(b.Repeat.Displaced)
 	band := (normalTenth * in(math.Sqrt(max(total*total-again*again, 0)))).Duration()
 	return tuning.Plan{Low: -band, High: band, Scatter: in(again).Duration(),

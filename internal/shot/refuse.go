@@ -86,8 +86,8 @@ func (t *problem) refusal(set Set, works func(Set) error) *Refusal {
 		if len(r.Fixes) > 0 {
 			behind.fixes = t.fixes[:1] // where one looks first, though more needs to change then
 		}
-		tries := mostTries
-		if fixes, says := behind.together(set, works, mostTogether, &tries); len(fixes) > 0 {
+		tries := maxTries
+		if fixes, says := behind.together(set, works, maxTogether, &tries); len(fixes) > 0 {
 			all := fixes[0]
 			all.Also = fixes[1:]
 			r.Fixes, remedies = append([]Fix{all}, r.Fixes...), append([]string{strings.Join(says, ", and ")}, remedies...)
@@ -136,8 +136,8 @@ func (m fix) working(set Set, works func(Set) error) (Fix, string, error) {
 
 // How many changes are looked for that work together, and how many of each kind are tried: own choice.
 const (
-	mostTogether = 4
-	mostTries    = 24
+	maxTogether = 4
+	maxTries    = 24
 )
 
 // together finds changes that solve the problem and those behind it, one after the other.

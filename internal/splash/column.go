@@ -69,14 +69,14 @@ func (c Column) Measured(h phys.Length, spread float64) Column {
 // A column's tip is slowed down by gravity at least, as it is free, and by surface tension besides: by up to 20 times
 // gravity at first, and less and less (C. J. M. van Rijn et al., Phys. Rev. Fluids 6 (2021) 034801, as reported in
 // Physics 14, 32; testdata/published/splash_published_2.csv).
-const mostSlowing = 20
+const maxSlowing = 20
 
 // HighestAt is the column when it was measured how long after contact it is highest. It emerges when it did, or nearest
 // to that as its tip can have come up from the surface: slowed down by gravity at least.
 //
 // Errors: *TooSoonError, *TooLateError.
 func (c Column) HighestAt(at phys.Time) (Column, error) {
-	slowest, fastest := c.rise(1), c.rise(mostSlowing)
+	slowest, fastest := c.rise(1), c.rise(maxSlowing)
 	if at <= fastest {
 		return Column{}, &TooSoonError{Height: c.Height, At: at, Least: fastest}
 	}
@@ -118,7 +118,7 @@ func (e *TooLateError) Error() string {
 
 // Emerging is the column with its time of emergence scaled by exp(later); it is highest when it was.
 func (c Column) Emerging(later float64) Column {
-	c.Emerges = min(c.Emerges*phys.Time(math.Exp(later)), c.Highest-c.rise(mostSlowing))
+	c.Emerges = min(c.Emerges*phys.Time(math.Exp(later)), c.Highest-c.rise(maxSlowing))
 	return c
 }
 

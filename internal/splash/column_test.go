@@ -144,7 +144,7 @@ func TestColumnHighestAt(t *testing.T) {
 			most = r.Number(t, "value")
 		}
 	}
-	assert.EqualValues(t, mostSlowing, most)
+	assert.EqualValues(t, maxSlowing, most)
 	c, err := ColumnOf(intoItsOwn(4.9e-3, 2.72, waterAt(20)))
 	require.NoError(t, err)
 	free := phys.Time(math.Sqrt(2 * float64(c.Height) / phys.Gravity))

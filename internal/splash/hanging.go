@@ -18,16 +18,16 @@ type Hanging struct {
 // Stays is what is left on the tip when a drop has fallen.
 func (h Hanging) Stays() phys.Volume { return h.Most - h.Falls }
 
-// mostTable is the largest drop that can hang against the tip's radius, in capillary lengths: Young and Laplace's
-// equation, integrated by the solver that TestMostTable runs again.
-var mostTable = [...]struct{ radius, volume float64 }{
+// maxHangingTable is the largest drop that can hang against the tip's radius, in capillary lengths: Young and Laplace's
+// equation, integrated by the solver that TestMaxHangingTable runs again.
+var maxHangingTable = [...]struct{ radius, volume float64 }{
 	{0.05, 0.279}, {0.1, 0.525}, {0.2, 0.994}, {0.367, 1.751}, {0.55, 2.635}, {0.734, 3.628}, {0.917, 4.728},
 	{1.1, 5.937}, {1.3, 7.362}, {1.6, 9.677}, {2, 12.860}, {2.4, 15.814}, {2.8, 18.041},
 }
 
-// mostFalls is the most of a drop that falls: below 1.3 mm of tip Harkins and Brown's drops are as heavy as the largest
+// maxFalls is the most of a drop that falls: below 1.3 mm of tip Harkins and Brown's drops are as heavy as the largest
 // that can hang, by the errors of either. Common practice, no source.
-const mostFalls = 0.95
+const maxFalls = 0.95
 
 // HangingFrom is the drop at a tip of that outer diameter, wetted to its rim. Domains: as DropDiameter, but from a
 // twentieth of the capillary length up (0.3 mm for water). What falls is as there, by Harkins and Brown.
@@ -37,7 +37,7 @@ func HangingFrom(tip phys.Length, liquid liquids.Liquid) (Hanging, error) {
 		return Hanging{}, err
 	}
 	length := capillaryLength(liquid)
-	least := phys.RoundUp(phys.Length(2*mostTable[0].radius*length), 2)
+	least := phys.RoundUp(phys.Length(2*maxHangingTable[0].radius*length), 2)
 	if err := phys.Within("nozzle", tip, least, widestNozzle(liquid)); err != nil {
 		return Hanging{}, err
 	}
@@ -46,22 +46,22 @@ func HangingFrom(tip phys.Length, liquid liquids.Liquid) (Hanging, error) {
 		return Hanging{}, err
 	}
 	x, i := float64(tip)/2/length, 1
-	for i < len(mostTable)-1 && mostTable[i].radius < x {
+	for i < len(maxHangingTable)-1 && maxHangingTable[i].radius < x {
 		i++
 	}
-	a, b := mostTable[i-1], mostTable[i]
+	a, b := maxHangingTable[i-1], maxHangingTable[i]
 	most := (a.volume + (b.volume-a.volume)*(x-a.radius)/(b.radius-a.radius)) * math.Pow(length, 3)
-	falls := min(math.Pi/6*math.Pow(float64(diameter), 3), mostFalls*most)
+	falls := min(math.Pi/6*math.Pow(float64(diameter), 3), maxFalls*most)
 	return Hanging{Most: phys.Volume(most), Falls: phys.Volume(falls), Start: start,
 		unit: phys.Time(math.Sqrt(length / phys.Gravity))}, nil
 }
 
-// LeastSurplus is the part of Most by which a drop exceeds it at least when it lets go soon: with 1 % the solver has it
+// MinSurplus is the part of Most by which a drop exceeds it at least when it lets go soon: with 1 % the solver has it
 // hang for longer than half a second.
-const LeastSurplus = 0.03
+const MinSurplus = 0.03
 
-// MostSurplus is the most that LetsGo was fitted to.
-const MostSurplus = 1.04
+// MaxSurplus is the most that LetsGo was fitted to.
+const MaxSurplus = 1.04
 
 // NeckingSpread is the spread of LetsGo, as a fraction of the time until the neck breaks: what the fit below leaves of
 // the solver's times is 6 % RMS, and the solver has the flow press on the rim alone. Common practice, no source.
@@ -74,14 +74,14 @@ const NeckingSpread = 0.15
 // and flowing in: the neck breaks after 0.42 of the flow's time and 1.9 + 0.58/surplus^0.6, in units of
 // sqrt(length/g), and the drop is by then faster by 0.95 of the surplus than one without (TestLetsGo).
 func (h Hanging) LetsGo(surplus float64, flows phys.Time) phys.Time {
-	surplus = max(surplus, LeastSurplus)
+	surplus = max(surplus, MinSurplus)
 	falling := math.Sqrt(2*float64(h.Start.Length-h.Start.Release)/phys.Gravity) + 0.95*surplus*float64(h.unit)
 	return h.PinchOff(surplus, flows) - phys.Time(falling)
 }
 
 // PinchOff is when the neck of a drop breaks, counted as LetsGo: until then, what comes out of the tip flows into it.
 func (h Hanging) PinchOff(surplus float64, flows phys.Time) phys.Time {
-	surplus = max(surplus, LeastSurplus)
+	surplus = max(surplus, MinSurplus)
 	return 0.42*flows + phys.Time(1.9+0.58*math.Pow(surplus, -0.6))*h.unit
 }
 

@@ -11,9 +11,9 @@ import (
 )
 
 // The table against the solver that it was made with, run again.
-func TestMostTable(t *testing.T) {
+func TestMaxHangingTable(t *testing.T) {
 	for _, i := range []int{0, 3, 5, 8, 12} {
-		row := mostTable[i]
+		row := maxHangingTable[i]
 		assert.InEpsilon(t, row.volume, largestHanging(row.radius).volume, 1e-3, "%v", row.radius)
 	}
 }
@@ -96,6 +96,6 @@ func TestLetsGoShape(t *testing.T) {
 	h, err := HangingFrom(3e-3, waterAt(20))
 	require.NoError(t, err)
 	assert.Greater(t, h.LetsGo(0.05, 0), h.LetsGo(0.1, 0))
-	assert.Equal(t, h.LetsGo(LeastSurplus, 0), h.LetsGo(0, 0), "not beyond what the solver lets go")
+	assert.Equal(t, h.LetsGo(MinSurplus, 0), h.LetsGo(0, 0), "not beyond what the solver lets go")
 	assert.Greater(t, h.Breaks(1), h.Breaks(10))
 }

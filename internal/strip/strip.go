@@ -90,7 +90,7 @@ const (
 	right      = width - 20
 	left       = pad + wordsWide
 	markSize   = 12.0
-	mostMarks  = 4 // as many stand on one another before they become a number
+	maxMarks   = 4 // as many stand on one another before they become a number
 	laneAir    = 12.0
 	bandHigh   = 26.0
 	tickAir    = 62.0
@@ -239,18 +239,18 @@ func (s *sheet) lane(verdict record.Verdict, stacks []stack, y float64) float64 
 	for _, one := range stacks {
 		most = max(most, one.n)
 	}
-	y += laneAir + float64(min(most, mostMarks))*markSize
-	if most > mostMarks {
+	y += laneAir + float64(min(most, maxMarks))*markSize
+	if most > maxMarks {
 		y += 15
 	}
 	s.text("lane-words", pad, y-1, "start", word(verdict))
 	s.path("lane", fmt.Sprintf("M%s %sH%s", svg.Number(left), svg.Number(y+3), svg.Number(right)))
 	for _, one := range stacks {
-		for i := range min(one.n, mostMarks) {
+		for i := range min(one.n, maxMarks) {
 			s.mark(verdict, one.x, y-markSize/2-float64(i)*markSize)
 		}
-		if one.n > mostMarks {
-			s.text("many", one.x, y-mostMarks*markSize-3, "middle", strconv.Itoa(one.n))
+		if one.n > maxMarks {
+			s.text("many", one.x, y-maxMarks*markSize-3, "middle", strconv.Itoa(one.n))
 		}
 	}
 	return y

@@ -108,8 +108,8 @@ func (v Valve) Limits() (Limits, error) {
 	}
 	falls := v.falls(h)
 	flow := float64(v.flow())
-	least := v.OpeningFor(falls + splash.LeastSurplus*h.Most)
-	more := min(phys.Volume(flow)*phys.Volume(h.Breaks(flow/float64(h.Most))), splash.MostSurplus*h.Most)
+	least := v.OpeningFor(falls + splash.MinSurplus*h.Most)
+	more := min(phys.Volume(flow)*phys.Volume(h.Breaks(flow/float64(h.Most))), splash.MaxSurplus*h.Most)
 	most := v.OpeningFor(falls + more)
 	if n := len(v.Weighed); n > 0 {
 		least, most = min(least, v.Weighed[0].Open), max(most, v.Weighed[n-1].Open)
@@ -123,7 +123,7 @@ func (v Valve) falls(h splash.Hanging) phys.Volume {
 	if len(v.Weighed) == 0 {
 		return h.Falls
 	}
-	return min(h.Falls, v.volumeOf(v.Weighed[0])-splash.LeastSurplus*h.Most)
+	return min(h.Falls, v.volumeOf(v.Weighed[0])-splash.MinSurplus*h.Most)
 }
 
 func (v Valve) volumeOf(w Weighing) phys.Volume {
@@ -231,7 +231,7 @@ func (v Valve) drop(h splash.Hanging, open phys.Time, volume phys.Volume) Drop {
 	hangs := open + v.Closes - flows // as much as can
 	d.Falls, d.Necks = hangs+h.LetsGo(surplus, flows), h.PinchOff(surplus, flows)
 	d.PinchOff = hangs + d.Necks
-	if least := falls + splash.LeastSurplus*h.Most; volume-d.Stays >= least {
+	if least := falls + splash.MinSurplus*h.Most; volume-d.Stays >= least {
 		d.FromDry = volume - d.Stays
 	}
 	d.Weber, d.Jet = v.weber(flow), v.jetWeber()

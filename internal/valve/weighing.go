@@ -55,7 +55,7 @@ func (v Valve) CheckWeighed() error {
 		return err
 	}
 	mass := func(volume phys.Volume) phys.Mass { return phys.Mass(float64(volume) * float64(v.Liquid.Density)) }
-	least, most := mass(h.Falls), mass(h.Falls+splash.MostSurplus*h.Most)
+	least, most := mass(h.Falls), mass(h.Falls+splash.MaxSurplus*h.Most)
 	for _, w := range v.Weighed {
 		if one := w.OneDrop(); one < beyondTip*least || one > most/beyondTip {
 			return &UnlikelyError{one, least, most}
