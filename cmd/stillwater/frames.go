@@ -6,6 +6,8 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"os"
+	"os/signal"
 	"runtime"
 
 	"stillwater/internal/commandline"
@@ -23,7 +25,7 @@ func (m *Main) frames(ctx context.Context, args []string) error {
 	flags := flag.NewFlagSet("frames", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
 	file := flags.String("journal", "", "the journal's `FILE` (default: the configuration's, or in the state folder)")
-	word := flags.String("session", "latest", "the session: its number, or latest")
+	word := flags.String("session", "latest", "the session: its number, or latest, the last one with shots")
 	o.SetFlags(flags)
 	files.SetFlags(flags)
 	words, err := commandline.ParseAmong(flags, args)
@@ -53,10 +55,15 @@ func (m *Main) frames(ctx context.Context, args []string) error {
 	if j, err = o.OpenForWriting(ctx, j, files); err != nil {
 		return fmt.Errorf("frames: %w", err)
 	}
+	// One who asks for the end again gets it, whatever a file's disk that does not answer holds up.
+	defer context.AfterFunc(ctx, func() { signal.Reset(os.Interrupt) })()
 	runtime.LockOSThread() // what is armed on this machine comes first
 	realtime.Yield()
 	o.Progress = func(of int) func(int) { return render.Progress(m.Stderr, of, "frames") }
 	s, err := export.FindSession(ctx, j, "frames: --session", *word)
+	if err == nil && *word == "latest" && !o.Watch {
+		s, err = contactsheet.WithShots(ctx, j, s, m.Stderr)
+	}
 	if err != nil {
 		return err
 	}
@@ -72,6 +79,9 @@ func (m *Main) frames(ctx context.Context, args []string) error {
 	}
 	if err := made.Answer(ctx, m.Stdout, folder, j.Path(), files); err != nil {
 		return fmt.Errorf("frames: %w", err)
+	}
+	if o.Black != "" && made.Room == nil {
+		return errors.New("frames: --black: the room was not judged, see above")
 	}
 	return nil
 }

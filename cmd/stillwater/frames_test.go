@@ -248,3 +248,26 @@ func TestFramesFromTheCamera(t *testing.T) {
 		assert.Contains(t, out, "Of 6 shots 5 have a frame that is certain")
 	}
 }
+
+// After an evening a new session may have been begun: the frames are of the last one with shots, which is said.
+func TestFramesAfterANewSession(t *testing.T) {
+	state, dir, j := card(t)
+	s, err := j.NewSession(t.Context(), record.Session{Name: "later", Board: "gpio", Set: "{}",
+		Started: time.Date(2026, 11, 26, 20, 0, 0, 0, time.UTC), When: record.When{Boot: "c"}})
+	require.NoError(t, err)
+	require.NoError(t, j.Close())
+	status, out, problem := runRecord(t, state, "frames", dir)
+	require.Zero(t, status, problem)
+	assert.Contains(t, problem, fmt.Sprintf("Session %d has no shots yet: the frames are matched to session %d, the last "+
+		"one that has.", s.ID, s.ID-1))
+	assert.Contains(t, out, "Of 6 shots 5 have a frame that is certain")
+	status, out, problem = runRecord(t, state, "frames", dir, "--session", fmt.Sprint(s.ID))
+	require.Zero(t, status, problem)
+	assert.Contains(t, out, fmt.Sprintf("Session %d has no shots.", s.ID))
+
+	status, out, problem = runRecord(t, state, "frames", dir, "--black", "PICT0022")
+	assert.Equal(t, 1, status, "what was asked for was not done")
+	assert.Contains(t, problem, "the room was not judged, see above")
+	assert.Contains(t, problem, `--black "PICT0022": `)
+	assert.Contains(t, out, "Of 6 shots 4 have a frame that is certain", "the rest is")
+}

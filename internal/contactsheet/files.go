@@ -99,6 +99,26 @@ func (o *Options) OpenForWriting(ctx context.Context, j *journal.Journal, f File
 	return j, nil
 }
 
+// WithShots is the latest session, or of those before it the last one that has shots, which is said: after an evening a
+// new one may have been begun already.
+func WithShots(ctx context.Context, j *journal.Journal, latest record.Summary, say io.Writer) (record.Summary, error) {
+	if latest.Shots > 0 {
+		return latest, nil
+	}
+	all, err := j.Sessions(ctx)
+	if err != nil {
+		return latest, err
+	}
+	for _, s := range all { // the latest first
+		if s.Shots > 0 {
+			fmt.Fprintf(say, "Session %d has no shots yet: the frames are matched to session %d, the last one that has.\n",
+				latest.ID, s.ID)
+			return s, nil
+		}
+	}
+	return latest, nil
+}
+
 // Check refuses what cannot be asked for at once.
 func (o *Options) Check(f Files) error {
 	m := o.Measure

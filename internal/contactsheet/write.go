@@ -55,8 +55,12 @@ func (s *Sheet) Write(w io.Writer) error {
 		return err
 	}
 	certain, likely, open := s.Count()
-	fmt.Fprintf(w, "\nOf %d shots %d have a frame that is certain, %d one that is likely; %d are open.\n", len(s.Rows),
-		certain, likely, open)
+	if len(s.Rows) == 0 {
+		fmt.Fprintf(w, "\nSession %d has no shots.\n", s.Session.ID)
+	} else {
+		fmt.Fprintf(w, "\nOf %d shots %d have a frame that is certain, %d one that is likely; %d are open.\n", len(s.Rows),
+			certain, likely, open)
+	}
 	for _, c := range s.Clocks {
 		fmt.Fprintf(w, "The camera's clock was %s.\n", clockWords(c.Offset))
 	}

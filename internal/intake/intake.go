@@ -68,6 +68,8 @@ type Intake struct {
 	version  int
 	problems struct{ camera, folder, files string } // sentences; "" none
 
+	patience time.Duration
+
 	decoding sync.Mutex // held while a frame's files are open; locked before all others
 	larger   *larger
 }
@@ -114,7 +116,7 @@ func New(o Options) *Intake {
 		o.Yield = func() {}
 	}
 	i := &Intake{o: o, store: store{dir: o.Dir, limits: usualLimits(), free: freeBytes},
-		wake: make(chan struct{}, 1), evenings: map[int64]*evening{}, larger: newLarger()}
+		wake: make(chan struct{}, 1), evenings: map[int64]*evening{}, larger: newLarger(), patience: patience}
 	i.store.onRecord, i.store.holdsUp = i.onRecord, i.holdsUp
 	i.store.gave = func(paths []string) {
 		i.o.Log.Info("deleted the oldest copies of camera files to make room; their measurements stay", "files", paths)
@@ -328,8 +330,31 @@ func (i *Intake) Start(ctx context.Context, display Display) (end func()) {
 	return func() {
 		stop()
 		i.ended.Store(true) // at once: what is above runs in a goroutine of its own
-		i.larger.end()
-		<-done
+		larger := make(chan struct{})
+		go func() { i.larger.end(); close(larger) }()
+		i.await("camera files are being read", larger, done)
+	}
+}
+
+// patience is how long the end waits for a file: one on a disk of the network that is gone is never read. Own choice.
+const patience = 10 * time.Second
+
+// await waits for all that is to end, but not for ever.
+func (i *Intake) await(what string, all ...<-chan struct{}) {
+	late := time.NewTimer(i.patience)
+	defer late.Stop()
+	for _, done := range all {
+		select {
+		case <-done:
+			continue
+		default:
+		}
+		select {
+		case <-done:
+		case <-late.C:
+			i.o.Log.Warn("stopping without waiting any longer: a disk or the camera does not answer", "while", what)
+			return
+		}
 	}
 }
 

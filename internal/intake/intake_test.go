@@ -150,6 +150,7 @@ func (x *studio) open() {
 		x.end()
 	}
 	x.Intake = New(Options{Dir: x.journal.Path() + "-frames", Journal: x.journal})
+	x.patience = time.Hour // however busy the machine is
 	x.journal.OnChange(x.Changed)
 	x.screen = &screen{state: control.Safe, session: x.session, news: make(chan struct{}, 1)}
 }

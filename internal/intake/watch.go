@@ -92,7 +92,7 @@ func (i *Intake) Watch(ctx context.Context, from Sources) (end func()) {
 		}
 		close(cable)
 	}
-	return func() { stop(); <-folder; <-cable }
+	return func() { stop(); i.await("the folder and the camera are being read", folder, cable) }
 }
 
 // watchEvery is how often a folder is looked into. Own choice.
