@@ -333,6 +333,8 @@ func TestPairsThatContradictEachOther(t *testing.T) {
 		"set between them, the one on the side with fewer frames, as these are matched by one clock only. Take one back " +
 		"with --pair 1=none or --pair 2=none."},
 		contradictions("1=0471", "2=0473"))
+	assert.Contains(t, contradictions("1=0473", "4=0471")[0], "the shots are 1 min 48 s apart, the frames the other way "+
+		"round, 1 min 48 s. Until")
 	assert.Len(t, contradictions("1=0471", "2=0473", "5=0474"), 2, "the wrong one is in both")
 }
 

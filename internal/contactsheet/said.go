@@ -145,10 +145,15 @@ type Contradiction struct {
 
 // Words say it in sentences, with what to do where both are right: one clock is looked for in all of a boot.
 func (c *Contradiction) Words() string {
-	return fmt.Sprintf("You said that %s is shot %d, and that %s is shot %d: the shots are %s apart, the frames %s. "+
+	frames := "the frames"
+	if c.Apart < 0 {
+		frames = "the frames the other way round,"
+	}
+	return fmt.Sprintf("You said that %s is shot %d, and that %s is shot %d: the shots are %s apart, %s %s. "+
 		"Until one is taken back no match is certain: the wrong one; or, if the camera's clock was set between them, the "+
 		"one on the side with fewer frames, as these are matched by one clock only.",
-		oneLine(c.Frames[0]), c.Shots[0], oneLine(c.Frames[1]), c.Shots[1], apartWords(c.ShotsApart), apartWords(c.Apart))
+		oneLine(c.Frames[0]), c.Shots[0], oneLine(c.Frames[1]), c.Shots[1], apartWords(c.ShotsApart), frames,
+		apartWords(c.Apart))
 }
 
 // apartWords are a time to the second, whichever way it goes.

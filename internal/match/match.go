@@ -177,10 +177,13 @@ func (p *problem) contradictions() (found [][2]Pair) {
 	return found
 }
 
-// agree reports whether one clock can have two pairs. Both may be off by six standard deviations of a shutter that is
-// opened by hand.
+// agree reports whether one clock can have two pairs, a with the earlier shot. Both may be off by six standard
+// deviations of a shutter that is opened by hand; but a camera takes one frame after the other.
 func (p *problem) agree(a, b Pair) bool {
 	shots := p.shots[b.Shot] - p.shots[a.Shot]
+	if shots > 0 && p.frames[b.Frame] < p.frames[a.Frame] {
+		return false
+	}
 	allowed := p.step + 6*math.Sqrt2*scatters[0] + maxDrift*math.Abs(shots)
 	return math.Abs(p.frames[b.Frame]-p.frames[a.Frame]-shots) <= allowed
 }

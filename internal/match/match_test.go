@@ -402,6 +402,8 @@ func TestContradictions(t *testing.T) {
 		{time.Minute, 68 * time.Second, true},
 		{time.Minute, 72 * time.Second, false},
 		{time.Minute, -time.Minute, false},
+		{time.Second, 0, true},
+		{time.Second, -time.Second, false}, // one frame after the other
 		{10 * time.Hour, 10*time.Hour + 15*time.Second, true},
 		{10 * time.Hour, 10*time.Hour + 20*time.Second, false},
 	} {
