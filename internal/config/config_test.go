@@ -236,6 +236,10 @@ func TestErrors(t *testing.T) {
 		"key twice": {
 			text: "listen = \":1\"\nlisten = \":2\"\n", want: `x.toml:2:1: "listen" is written twice`, do: "keep one",
 		},
+		"a value of the wrong kind before a key that is there twice": {
+			text: "listen = 1\nname = \"a\"\nname = \"b\"\n", want: "x.toml:1:10: listen has a value of the wrong kind",
+			do: "write it as",
+		},
 		"key of a pin twice": {
 			spoil: [2]string{"active = \"low\"", "active = \"low\"\nactive = \"high\""},
 			want:  `x.toml:8:1: "active" is written twice`, do: "keep one",

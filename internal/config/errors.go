@@ -104,8 +104,8 @@ func encodingError(path string, text []byte, err error) *Error {
 	return e
 }
 
-// decodeError says what the decoder found in the words of Error.
-func decodeError(path string, err error) error {
+// decodeError says what the decoder found wrong with a text in the words of Error.
+func decodeError(path string, text []byte, err error) error {
 	var de *toml.DecodeError
 	if !errors.As(err, &de) {
 		return &Error{Path: path, What: err.Error(), Remedy: "correct the file", Err: err}
@@ -120,10 +120,21 @@ func decodeError(path string, err error) error {
 	if len(key) == 0 {
 		return e
 	}
-	if strings.Contains(de.Error(), "already") {
+	if isSecond(text, line, column) {
 		e.What, e.Remedy = quote(strings.Join(key, "."))+" is written twice", "keep one of the two"
 	} else if example := exampleOf(strings.Join(key, ".")); example != "" {
 		e.What, e.Remedy = strings.Join(key, ".")+" has a value of the wrong kind", "write it as "+example
 	}
 	return e
+}
+
+// isSecond reports whether the decoder's error at a place is that the key was there before: no kind of value is wrong
+// for an empty interface.
+func isSecond(text []byte, line, column int) bool {
+	var de *toml.DecodeError
+	if !errors.As(toml.Unmarshal(text, new(any)), &de) {
+		return false
+	}
+	otherLine, otherColumn := de.Position()
+	return otherLine == line && otherColumn == column
 }

@@ -82,7 +82,7 @@ func Parse(path string, text []byte) (Config, error) {
 	}
 	var f file
 	if err := toml.Unmarshal(plain, &f); err != nil {
-		return Config{}, decodeError(path, err)
+		return Config{}, decodeError(path, plain, err)
 	}
 	c := checker{path: path, at: map[string]place{}}
 	c.outline(plain)
