@@ -25,13 +25,14 @@ func (s Sweep) Trims(shuffle func(n int, swap func(i, k int))) ([]time.Duration,
 	case s.Each < 1:
 		return nil, fmt.Errorf("sweep: %d tries of each trim: use 1 or more", s.Each)
 	}
-	if steps := (s.To-s.From)/s.Step + 1; s.Each > maxSweep || steps > maxSweep || int(steps)*s.Each > maxSweep {
+	span := s.To - s.From // below 0 where it is more than a Duration holds
+	if span < 0 || s.Each > maxSweep || span/s.Step >= maxSweep || int(span/s.Step+1)*s.Each > maxSweep {
 		return nil, fmt.Errorf("sweep: it has more than %d tries: use a longer step or fewer of each", maxSweep)
 	}
 	var list []time.Duration
-	for at := s.From; at <= s.To; at += s.Step {
+	for step := range span/s.Step + 1 {
 		for range s.Each {
-			list = append(list, at)
+			list = append(list, s.From+step*s.Step)
 		}
 	}
 	if shuffle != nil {

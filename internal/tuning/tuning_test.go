@@ -204,12 +204,17 @@ func TestSweep(t *testing.T) {
 	assert.Equal(t, shuffled(4), shuffled(4))
 	assert.NotEqual(t, list, shuffled(4))
 	assert.ElementsMatch(t, list, shuffled(4))
+	last := Sweep{From: math.MaxInt64 - 1, To: math.MaxInt64, Step: 1, Each: 1}
+	list, err = last.Trims(nil)
+	require.NoError(t, err)
+	assert.Equal(t, []time.Duration{math.MaxInt64 - 1, math.MaxInt64}, list, "nothing comes after the last time there is")
 	for want, wrong := range map[string]Sweep{
-		"a step of 0s does not advance":         {To: 1, Each: 1},
-		"before it begins":                      {From: 1, Step: 1, Each: 1},
-		"0 tries of each":                       {Step: 1},
-		"it has more than 999 tries":            {To: time.Hour, Step: 1, Each: 1},
-		"it has more than 999 tries: use a lon": {To: 1, Step: 1, Each: math.MaxInt},
+		"it has more than 999 tries: use a longer step": {From: math.MinInt64, To: math.MaxInt64, Step: time.Hour, Each: 1},
+		"a step of 0s does not advance":                 {To: 1, Each: 1},
+		"before it begins":                              {From: 1, Step: 1, Each: 1},
+		"0 tries of each":                               {Step: 1},
+		"it has more than 999 tries":                    {To: time.Hour, Step: 1, Each: 1},
+		"it has more than 999 tries: use a lon":         {To: 1, Step: 1, Each: math.MaxInt},
 	} {
 		_, err := wrong.Trims(nil)
 		assert.ErrorContains(t, err, want)
