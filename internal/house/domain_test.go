@@ -16,7 +16,7 @@ var storage = []string{"stillwater/internal/journal", "modernc.org/sqlite", "sti
 // domainRule holds for imports of imports too, which the layers alone would let through.
 func domainRule() rule {
 	uses := func(pkg, imports string) string { return "package " + pkg + "\nimport _ \"" + imports + "\"" }
-	return rule{"control and page do without storage", checkDomain, []example{
+	return rule{"control and page reach no storage", checkDomain, []example{
 		{one("internal/control/a.go", uses("control", "stillwater/internal/journal")),
 			"internal/control imports stillwater/internal/journal"},
 		{one("internal/control/a.go", uses("control", "stillwater/internal/config")),

@@ -66,7 +66,7 @@ var homes = map[string][]string{
 // testOnly modules appear in no program.
 var testOnly = []string{"github.com/stretchr/testify", "github.com/chromedp/"}
 
-// impure are the packages, with those below them, that a pure package does without.
+// impure are the packages, with those below them, that a pure package does not import.
 var impure = []string{"os", "net", "log", "sync", "syscall", "database", "io/ioutil", "bufio", "runtime", "context",
 	"math/rand", "crypto/rand", "unsafe"}
 
@@ -115,7 +115,7 @@ func layerRule() rule {
 }
 
 func hardwareRule() rule {
-	return rule{"the product does without its drawings", checkHardware, []example{
+	return rule{"nothing imports the hardware's drawings", checkHardware, []example{
 		{one("internal/shot/a.go", "package shot", `import _ "stillwater/hardware/circuit"`),
 			"internal/shot/a.go:2: imports stillwater/hardware/circuit"},
 		{one("cmd/stillwater/a.go", "package main", `import _ "stillwater/hardware/layout"`), "hardware/layout"},

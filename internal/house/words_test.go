@@ -21,7 +21,7 @@ var privateWords = map[string]string{
 }
 
 // privatePhrases are the same in comments, with what to write instead.
-var privatePhrases = regexp.MustCompile(`(?i)\b(give or take|to do without|do without|puts? down when|puts? down)\b`)
+var privatePhrases = regexp.MustCompile(`(?i)\b(give or take|do(es)? without|puts? down)\b`)
 
 // standardTerms contain one of the words and are the field's own.
 var standardTerms = regexp.MustCompile(`(?i)\bquiet zone\b`)
@@ -37,6 +37,7 @@ func wordRule() rule {
 		{one("internal/rig/a_test.go", "package rig", "// f is", "// Told twice."), `internal/rig/a_test.go:3: "told"`},
 		{one("internal/rig/a.go", "package rig", "// f puts down", "// when it was."), `"puts down"`},
 		{one("internal/rig/a.go", "package rig", "var x = 1 // give or take 2"), `"give or take"`},
+		{one("internal/rig/a.go", "package rig", "// f does without it."), `"does without"`},
 		{one("firmware/src/a.c", "/* What the host", " * was told. */"), `firmware/src/a.c:2: "told" in a comment`},
 		{one("firmware/src/a.h", "static int quiet_samples;"), `"quiet" in quiet_samples`},
 		{one("web/js/a.js", "/** What it was told. */", "let x = 1;"), `web/js/a.js:1: "told" in a comment`},

@@ -58,7 +58,7 @@ type store struct {
 
 	unseen unseen
 
-	mu           sync.Mutex       // one part is written at a time; whoever looks at frames does without it
+	mu           sync.Mutex       // one part is written at a time; not needed to look at frames
 	begun        map[string]begun // files under way since the start, by path
 	fingerprints fingerprints
 }

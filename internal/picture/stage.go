@@ -87,7 +87,7 @@ func FieldWidth(l Light, pool bool) phys.Length {
 	return phys.Length(c.width * 1e-3)
 }
 
-// How wide a piece of a wider frame is shown, mm: the picture of a splash is cut to what there is to see.
+// How wide a piece of a wider frame is shown, mm: the picture of a splash is cropped to the liquid.
 const (
 	splashWidth = 62.0
 	tallWidth   = 84.0

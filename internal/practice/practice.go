@@ -51,7 +51,7 @@ func LightOf(p scene.Pictured) picture.Light {
 }
 
 // FieldWidth is how wide a piece of the scene the pictures of a set show: of a throw that somebody has framed all of
-// the frame, otherwise what there is to see.
+// the frame, otherwise as much as the liquid needs.
 func FieldWidth(set shot.Set) phys.Length {
 	return picture.FieldWidth(Light(set, true), set.Kind != shot.Throw)
 }

@@ -23,7 +23,7 @@ type Part struct {
 	Pin     string // that of the hardware folder on the 40-pin header
 	Port    string // and on the timing board
 	First   bool   // the first build of the hardware folder has it
-	Missing string // what it means to go without; "" where that goes without saying
+	Missing string // what it means to leave it out; "" where that is plain
 
 	role  wiring.Role // of an input
 	kind  wire.OutputKind

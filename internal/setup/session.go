@@ -139,7 +139,7 @@ func fileOf(path string) string {
 	return config.Places()[0]
 }
 
-// start reads what there is; a blank configuration stands for none.
+// start reads the present configuration, or a blank one if there is none.
 func start(path string) (text []byte, have Answers, err error) {
 	if text, err = Read(path); err != nil {
 		return nil, have, permission(err)
