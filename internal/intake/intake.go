@@ -460,9 +460,12 @@ func (i *Intake) work(ctx context.Context, e *evening) {
 	}
 	news := i.store.news(e.session)
 	var f found
-	err := unarmed.Do(ctx, i.armed, func(ctx context.Context) (err error) {
-		f, err = i.look(ctx, e, settle)
-		return err
+	var err error
+	collecting.during(func() {
+		err = unarmed.Do(ctx, i.armed, func(ctx context.Context) (err error) {
+			f, err = i.look(ctx, e, settle)
+			return err
+		})
 	})
 	i.mu.Lock()
 	e.stop = nil

@@ -125,7 +125,7 @@ func (i *Intake) Large(ctx context.Context, session int64, name string) ([]byte,
 		runtime.LockOSThread() // and never unlocked: it yields for good
 		i.o.Yield()
 		defer func() { folder.Close(); <-i.larger.turn }()
-		done <- i.makeLarge(making, session, folder, list[at], of)
+		collecting.during(func() { done <- i.makeLarge(making, session, folder, list[at], of) })
 	}()
 	select {
 	case made := <-done:

@@ -214,7 +214,8 @@ func (w *watcher) look(ctx context.Context) error {
 				w.done[one] = true
 				continue
 			}
-			err := w.handOver(ctx, session, folder, file)
+			var err error
+			collecting.during(func() { err = w.handOver(ctx, session, folder, file) })
 			if errors.Is(err, page.ErrArmed) || ctx.Err() != nil {
 				return err
 			}
