@@ -66,6 +66,7 @@ func TestJudgedIsByAPerson(t *testing.T) {
 	sum = Summarize(join(times(6, measured)), new(shot.Outcomes)).ByKind[0]
 	assert.Equal(t, "No try is judged yet; what follows was measured in the pictures.", sum.Why)
 	assert.Contains(t, sum.Learned.Advice.Facts[0].Text, "6 of 6 measured")
+	assert.Contains(t, strip.Draw(sum.Strip(100), strip.Options{}).Words, ": 6 measured.")
 }
 
 // The best delay is that with the largest share of good ones; one that has few tries has no share worth the name.

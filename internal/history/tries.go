@@ -27,6 +27,8 @@ type Try struct {
 	At      time.Duration // on the axis
 	Verdict record.Verdict
 	Counted bool // the verdict speaks of the time, and the picture shows it
+
+	Measured bool // its picture was
 }
 
 // Best is where the largest share of tries was good.
@@ -51,7 +53,7 @@ type Tries struct {
 func (t *Tries) Strip(most int) strip.Strip {
 	s := strip.Strip{Axis: t.Axis, Zero: t.zero}
 	for _, try := range t.List[:min(len(t.List), most)] {
-		s.Tries = append(s.Tries, strip.Mark{At: try.At, Verdict: try.Verdict})
+		s.Tries = append(s.Tries, strip.Mark{At: try.At, Verdict: try.Verdict, Measured: try.Measured})
 	}
 	if t.Best != nil {
 		s.Best = &strip.Best{At: t.Best.At, Good: t.Best.Good, Tries: t.Best.Tries}
@@ -97,7 +99,8 @@ func Summarize(shots []record.Shot, outcomes *shot.Outcomes) Summary {
 		if t.Axis == strip.ByTrim {
 			at = set.OwnTrim().Duration()
 		}
-		t.List = append(t.List, Try{Number: made.Number, At: at, Verdict: made.Verdict, Counted: counted(made)})
+		t.List = append(t.List, Try{Number: made.Number, At: at, Verdict: made.Verdict, Counted: counted(made),
+			Measured: made.PastSDUm > 0})
 	}
 	for _, kind := range slices.Sorted(maps.Keys(byKind)) {
 		byKind[kind].findBest()

@@ -322,7 +322,7 @@ func viewTries(t history.Tries) KindTries {
 	}
 	for _, try := range t.List[:min(len(t.List), maxTries)] {
 		view.Tries = append(view.Tries,
-			TryView{try.Number, phys.Milliseconds(try.At), try.Verdict, try.Counted})
+			TryView{try.Number, phys.Milliseconds(try.At), try.Verdict, try.Counted, try.Measured})
 	}
 	if t.Best != nil {
 		view.Best = &BestView{phys.Milliseconds(t.Best.At), t.Best.Good, t.Best.Tries}

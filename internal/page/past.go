@@ -78,6 +78,8 @@ type TryView struct {
 	AtMs    float64        `json:"at_ms"`
 	Verdict record.Verdict `json:"verdict"`
 	Counted bool           `json:"counted"` // it says something of the time
+
+	Measured bool `json:"measured"` // its picture was
 }
 
 // BestView is where the largest share of tries was good.

@@ -28,8 +28,20 @@ const (
 
 // Mark is one mark. At is on the axis.
 type Mark struct {
-	At      time.Duration
-	Verdict record.Verdict
+	At       time.Duration
+	Verdict  record.Verdict
+	Measured bool // its picture was
+}
+
+// measured is the lane of tries that nobody judged, as their pictures were measured.
+const measured record.Verdict = "measured"
+
+// lane is the verdict that a mark is drawn with.
+func (m Mark) lane() record.Verdict {
+	if m.Verdict == record.Unjudged && m.Measured {
+		return measured
+	}
+	return m.Verdict
 }
 
 // Best is where the largest share of tries was good.
@@ -71,7 +83,7 @@ func FromTries(plan tuning.Plan, tries []tuning.Try, advice tuning.Advice) Strip
 		s.Axis = ByTrim
 	}
 	for _, t := range tries {
-		s.Tries = append(s.Tries, Mark{At: s.Zero + t.At, Verdict: t.Verdict})
+		s.Tries = append(s.Tries, Mark{At: s.Zero + t.At, Verdict: t.Verdict, Measured: t.Off != nil})
 	}
 	return s
 }
@@ -79,7 +91,7 @@ func FromTries(plan tuning.Plan, tries []tuning.Try, advice tuning.Advice) Strip
 // lanes are the verdicts from the top.
 func lanes() []record.Verdict {
 	return []record.Verdict{record.Good, record.Early, record.Late, record.TooHigh, record.TooLow, record.Nothing,
-		record.Unjudged}
+		measured, record.Unjudged}
 }
 
 // Measures in CSS pixels.
@@ -213,7 +225,7 @@ type stack struct {
 func (s *sheet) stack(tries []Mark, verdict record.Verdict) (stacks []stack) {
 	places := map[int]int{}
 	for _, t := range tries {
-		if t.Verdict != verdict {
+		if t.lane() != verdict {
 			continue
 		}
 		x := s.x(t.At)
@@ -271,6 +283,8 @@ func (s *sheet) mark(verdict record.Verdict, x, y float64) {
 		d = "M-4 -4h8M0 -4v8M-3 1l3 3l3 -3"
 	case "nothing there":
 		d = "M-4 -4l8 8M4 -4l-8 8"
+	case measured:
+		d = "M-5 0h10M-5 -3v6M5 -3v6"
 	case "":
 		class = "unjudged"
 	}
@@ -374,7 +388,7 @@ func (s Strip) words() string {
 	counts := map[record.Verdict]int{}
 	low, high := s.Tries[0].At, s.Tries[0].At
 	for _, t := range s.Tries {
-		counts[t.Verdict]++
+		counts[t.lane()]++
 		low, high = min(low, t.At), max(high, t.At)
 	}
 	var given []string

@@ -22,7 +22,8 @@ func usual() (tuning.Plan, []tuning.Try) {
 	plan := tuning.Plan{Low: -14 * ms, High: 16 * ms, Scatter: 2 * ms, Tolerance: 6 * ms, Delay: 287 * ms,
 		Whose: "the splash's own"}
 	tries := []tuning.Try{{At: 0, Verdict: "early"}, {At: 12 * ms, Verdict: "good"}, {At: 24 * ms, Verdict: "late"},
-		{At: 12 * ms, Verdict: "nothing there"}, {At: 12 * ms}, {At: 12 * ms, Verdict: "too high"}}
+		{At: 12 * ms, Verdict: "nothing there"}, {At: 12 * ms}, {At: 12 * ms, Verdict: "too high"},
+		{At: 12 * ms, Off: &tuning.Measured{By: ms, SD: 9 * ms}}}
 	return plan, tries
 }
 
@@ -55,12 +56,12 @@ func TestDraw(t *testing.T) {
 		}
 	}
 	for _, part := range []string{`class="density"`, `class="interval"`, `class="arrow"`, ">Good<", ">Nothing there<",
-		">delay in ms<"} {
+		">Measured<", ">Not judged<", ">delay in ms<"} {
 		assert.Contains(t, d.SVG, part)
 	}
 	assert.NotContains(t, d.SVG, "<style>", "the page has its own colours")
-	assert.Contains(t, d.Words, "6 tries with a delay from 287.0\u00a0ms to 311.0\u00a0ms: 1 good, 1 early, 1 late, "+
-		"1 too high, 1 nothing there, 1 not judged.")
+	assert.Contains(t, d.Words, "7 tries with a delay from 287.0\u00a0ms to 311.0\u00a0ms: 1 good, 1 early, 1 late, "+
+		"1 too high, 1 nothing there, 1 measured, 1 not judged.")
 	assert.Contains(t, d.Words, a.Words)
 
 	file := Draw(FromTries(plan, tries, a), Options{})

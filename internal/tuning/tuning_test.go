@@ -224,7 +224,7 @@ func TestSweep(t *testing.T) {
 // Verdicts that contradict each other are called that, and nobody is to leave what has not been good once.
 func TestContradictions(t *testing.T) {
 	twice := Learn(usual(), judged(0, early, late), 0)
-	assert.Equal(t, "Again at 287 ms: not sure yet", twice.Line)
+	assert.Equal(t, "Keep 287 ms for now: not sure yet", twice.Line)
 	assert.Contains(t, twice.Words, "Of the others 1 came early and 1 late")
 	six := Learn(usual(), judged(0, early, late, early, late, early, late), 0)
 	assert.Equal(t, "Leave it: no other than 287 ms is likely to be better", six.Line)

@@ -44,7 +44,7 @@ func (a *Advice) say(plan Plan) {
 func (a *Advice) leaveLine(plan Plan) string {
 	switch {
 	case !a.Settled:
-		return fmt.Sprintf("Again at %s: not sure yet", a.place(plan))
+		return fmt.Sprintf("Keep %s for now: not sure yet", a.place(plan))
 	case a.Here < 3:
 		return fmt.Sprintf("Leave the trim, %s sure", percent(a.Sure))
 	case a.Good == 0:
@@ -59,8 +59,8 @@ func (a *Advice) leaveWords(plan Plan) string {
 		count = fmt.Sprintf("Good %d of %d at %s. ", a.Good, a.Here, a.place(plan))
 	}
 	if !a.Settled {
-		return fmt.Sprintf("%s%sMore shots with this trim tell most. It is %s sure that no other gets clearly more good "+
-			"ones. %s", count, a.bothSides(), percent(a.Sure), a.intervalWords())
+		return fmt.Sprintf("%s%sShoot some more with this trim: that tells most. It is %s sure that no other gets clearly "+
+			"more good ones. %s", count, a.bothSides(), percent(a.Sure), a.intervalWords())
 	}
 	if a.Limit > 0.9 {
 		return fmt.Sprintf("%sLeave the trim as it is: it is %s sure.", count, percent(a.Sure))

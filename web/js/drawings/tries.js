@@ -1,46 +1,8 @@
-// Tries over what was varied between them: the machine draws them, here are the same in words and as a table.
+// Tries over what was varied between them: the machine draws them, and here is what came of them.
 
-import { drawn, el, table } from "../dom.js";
-import { fixed, signed } from "../units.js";
-import { verdictWord } from "../verdicts.js";
+import { drawn, el } from "../dom.js";
 
-/** @import { Fact, KindTries, TryView, Verdict } from "../../protocol.d.ts" */
-
-/** The verdicts in the order of the drawing's lanes. @type {Verdict[]} */
-const lanes = ["good", "early", "late", "too high", "too low", "nothing there", ""];
-
-/** The verdicts that were given, in the order of the lanes. @param {KindTries} kind */
-const given = (kind) => lanes.filter((v) => kind.tries.some((t) => t.verdict === v));
-
-/** A place on the axis. @param {KindTries} kind @param {number} at */
-export const atWords = (kind, at) => `${kind.axis === "trim" ? signed(at, 1) : fixed(at, 1)} ms`;
-
-/** Where the tries were good most often, or why that is not known. @param {KindTries} kind */
-export function bestWords(kind) {
-	const { best, axis } = kind;
-	if (!best) return kind.why;
-	return `Most often good: ${axis} ${atWords(kind, best.at_ms)}, ${best.good} of ${best.tries} tries.`;
-}
-
-/** The tries as a table: how many at each millisecond. @param {KindTries} kind */
-export function triesTable(kind) {
-	const verdicts = given(kind);
-	/** @type {Map<number, TryView[]>} */
-	const groups = new Map();
-	for (const t of kind.tries) {
-		const key = Math.round(t.at_ms);
-		groups.set(key, [...(groups.get(key) ?? []), t]);
-	}
-	const rows = [...groups]
-		.sort(([a], [b]) => a - b)
-		.map(([at, tries]) => {
-			const count = (/** @type {Verdict} */ v) => el("td", {}, String(tries.filter((t) => t.verdict === v).length));
-			const head = el("th", { scope: "row" }, kind.axis === "trim" ? signed(at, 0) : fixed(at, 0));
-			return el("tr", {}, head, ...verdicts.map(count));
-		});
-	const first = [kind.axis === "trim" ? "Trim" : "Delay", el("i", {}, "ms")];
-	return table([first, ...verdicts.map((v) => [verdictWord(v)])], rows);
-}
+/** @import { Fact } from "../../protocol.d.ts" */
 
 /** What came of the tries, as a list. @param {Fact[]} facts */
 export const factList = (facts) =>
