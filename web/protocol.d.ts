@@ -546,7 +546,7 @@ export interface LightSet {
 export type CommandType =
 	"take" | "give" | "release" | "care" | "evening" | "set" | "session" | "arm" | "disarm" | "go" | "room" | "verdict" | "note"
 	| "pulse" | "page" | "clock" | "star" | "picture" | "file" | "rename" | "again"
-	| "pair" | "unpair" | "reference" | "spot" | "ruler" | "accept" | "unaccept" | "enter" | "sweep" | "measure" | "lag" | "uselag" | "places" | "threshold" | "touch" | "prime";
+	| "pair" | "unpair" | "reference" | "black" | "spot" | "ruler" | "accept" | "unaccept" | "enter" | "sweep" | "measure" | "lag" | "uselag" | "places" | "threshold" | "touch" | "prime";
 
 /** What a phone asks for. Type says which of the other fields matter. */
 export interface Command {
@@ -674,6 +674,8 @@ export interface TryView {
 	at_ms: number;
 	verdict: Verdict;
 	counted: boolean;
+	/** Its picture was. */
+	measured: boolean;
 }
 
 export interface BestView {
@@ -718,6 +720,8 @@ export interface ReceivedPart {
 export interface CameraView {
 	frames: CameraFrame[];
 	problems: string[];
+	/** A copy that cannot be read may be damaged. */
+	damaged: boolean;
 	certain: number;
 	likely: number;
 	open: number;
@@ -730,6 +734,10 @@ export interface CameraView {
 	kept: string;
 	empty: string;
 	width: string;
+	/** The frame with the flash off, by which the room is judged; "" none. */
+	black: string;
+	/** What that says; null: nothing. */
+	room: CameraRoom | null;
 	field_seen: string;
 	spot: CameraPoint | null;
 	ruler: CameraRuler | null;
@@ -739,6 +747,14 @@ export interface CameraView {
 	lesson: CameraLesson | null;
 	/** Measurements from frames. */
 	on_record: number;
+}
+
+/** What the black frame says of the room's light. */
+export interface CameraRoom {
+	open: string;
+	seen: string;
+	margin_stops: number | null;
+	words: string;
 }
 
 /** Shares of a frame's width and height, from its top left. */
@@ -759,6 +775,8 @@ export interface CameraRuler {
 export interface CameraChange {
 	words: string;
 	others: number;
+	/** It took back what was said before. */
+	back: boolean;
 }
 
 /** Two things that were said and cannot both be. */

@@ -51,6 +51,8 @@ func (c *cameraControl) Do(ctx context.Context, client string, cmd control.Comma
 		return c.camera.Unpair(cmd.Session)
 	case "reference":
 		return c.camera.Reference(cmd.Session, cmd.Name, cmd.Value, cmd.FromRight)
+	case "black":
+		return c.camera.Black(cmd.Session, cmd.Name)
 	case "spot":
 		return c.camera.Spot(cmd.Session, cmd.X, cmd.Y)
 	case "ruler":
@@ -260,8 +262,10 @@ func TestFramesAtShoot(t *testing.T) {
 	p.until("the frame is in the card", `document.querySelector("#frame img").dataset.state === "whole"`)
 	assert.Equal(t, "frame", p.plain("#frame .frame-mark"))
 	assert.Equal(t, "contain", eval[string](p, `getComputedStyle(document.querySelector("#frame img")).objectFit`))
-	assert.Equal(t, "Frame PICT0477, certain. Suggested: late. The liquid is 14 mm past its place, ±3 mm. "+
-		"By this frame alone the delay is 5.2 ms too long.", p.plain("#shot .seen-words"))
+	assert.Equal(t, "Suggested: late. The liquid is 14 mm past its place, ±3 mm. By this frame alone the delay is "+
+		"5.2 ms too long. Frame PICT0477, certain.", p.plain("#shot .seen-words"))
+	assert.InDelta(t, 2, eval[float64](p, `document.querySelector("#shot .seen-words").clientHeight /
+		parseFloat(getComputedStyle(document.querySelector("#shot .seen")).lineHeight)`), 0.1, "whole lines")
 	assert.Equal(t, []string{"late"}, eval[[]string](p,
 		`[...document.querySelectorAll("#verdicts [data-suggested]")].map((b) => b.dataset.verdict)`))
 	p.picture("frame-at-shoot")
@@ -291,6 +295,10 @@ func TestFramesAtShoot(t *testing.T) {
 	steps := `JSON.stringify(document.querySelector("#frames .strip-steps").getBoundingClientRect())`
 	before := eval[string](p, steps)
 	p.picture("frames-strip")
+	bright := p.luminance()
+	p.js(`document.documentElement.dataset.dim = "dimmest"`)
+	assert.Less(t, p.luminance(), 0.6*bright, "it is dimmed as the page is")
+	p.js(`delete document.documentElement.dataset.dim`)
 	p.tap(`#frames [aria-label="Older picture"]`)
 	p.until("the one before", `document.querySelector("#strip-words").textContent.includes("Frame PICT0476, certain.")`)
 	assert.Equal(t, before, eval[string](p, steps), "nothing moves")
@@ -432,6 +440,8 @@ func TestWhatAPairChanges(t *testing.T) {
 	p.until("it can be taken back", `document.querySelector(".take-back").checkVisibility({ visibilityProperty: true })`)
 	p.tap(".camera-dialog .take-back")
 	p.until("all of it is taken back", suresOf+fmt.Sprintf(" === %q", right))
+	assert.Equal(t, "hidden", eval[string](p, `getComputedStyle(document.querySelector(
+		".camera-changed button")).visibility`), "nor is that offered to be taken back once more")
 	assert.Equal(t, "5", p.value(".camera-which input"), "the number is what is known again")
 	assert.Equal(t, "This frame is shot 5", p.plain(".camera-which .primary"))
 	p.tap(".camera-dialog .no-shot")
@@ -642,6 +652,49 @@ func TestRulerByTwoTaps(t *testing.T) {
 	p.tap(".camera-marking button:nth-of-type(2)")
 	p.until("it is in the middle again", `
 		document.querySelector(".camera-reference .hint").textContent.includes("in the middle")`)
+	p.clean()
+}
+
+// TestFrameWithoutTheMachine: while nothing can be changed a frame's dialog says why, and nothing in it would change
+// something; a picture that does not come is a sentence in its place, and comes when the machine is back.
+func TestFrameWithoutTheMachine(t *testing.T) {
+	t.Parallel()
+	c, p, files := cameraEvening(t, startBrowser(t))
+	p.openCamera()
+	p.choose(".camera input[type=file]", files...)
+	p.until("all are matched", `document.querySelector(".camera-counts").textContent.startsWith("8 shots: 7 certain")`)
+	p.js(`WebSocket.prototype.send = (real => function (m) { window.line = this; real.call(this, m); })(
+		WebSocket.prototype.send)`)
+	p.dialogTo(1)
+	p.until("its picture is there", `document.querySelector(".camera-picture img").naturalWidth > 0`)
+	said := `document.querySelector(".camera-dialog > .hint")`
+	gone := `![...document.querySelectorAll(".camera-dialog [data-sends]")].some((n) => n.checkVisibility({
+		visibilityProperty: true }))`
+	assert.False(t, eval[bool](p, said+`.checkVisibility()`), "there is nothing to say")
+	p.tap(".camera-reference > summary")
+	p.tap(".camera-reference .black")
+	p.until("it is taken", `document.querySelector(".camera-reference .black").ariaChecked === "true" && window.line`)
+	p.js(`window.Machine = WebSocket; window.WebSocket = class extends EventTarget { close() {} send() {} }; line.close()`)
+	p.until("it says that the machine is away", said+`.checkVisibility() && `+said+`.textContent.startsWith(
+		"The machine does not answer.") && `+gone)
+	place := `document.querySelector(".camera-picture .camera-none")`
+	p.js(`document.querySelector(".camera-picture img").dispatchEvent(new Event("error"))`)
+	p.until("there is a sentence in the picture's place", place+`.checkVisibility() &&
+		`+place+`.textContent.startsWith("The picture did not come.") &&
+		!document.querySelector(".camera-picture img").checkVisibility()`)
+	p.fit("a frame without the machine")
+	p.picture("frame-without-machine")
+	p.js(`window.WebSocket = Machine`)
+	p.until("the machine is back, and with it the picture", `!`+said+`.checkVisibility() &&
+		document.querySelector(".camera-picture img").naturalWidth > 0 && !`+place+`.checkVisibility()`)
+	c.be(func(s *control.Snapshot) { s.Holder = "another phone" })
+	p.until("so is that another phone has the controls", said+`.checkVisibility() && `+said+`.textContent.startsWith(
+		"This phone does not hold the controls") && `+gone)
+	p.js(`document.querySelector(".camera-dialog").close();
+		document.querySelector(".camera-frame img").dispatchEvent(new Event("error"))`)
+	p.until("in the list, too", `document.querySelector(".camera-frame .camera-none")?.textContent ===
+		"The picture did not come."`)
+	p.picture("frame-of-others")
 	p.clean()
 }
 

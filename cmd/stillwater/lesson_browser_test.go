@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"encoding/binary"
 	"fmt"
 	"image"
 	"image/jpeg"
@@ -21,6 +22,7 @@ import (
 
 	"stillwater/internal/control"
 	"stillwater/internal/frames/framestest"
+	"stillwater/internal/optics"
 	"stillwater/internal/picture"
 	"stillwater/internal/practice"
 	"stillwater/internal/scene"
@@ -262,5 +264,95 @@ func TestLessonOfAnEvening(t *testing.T) {
 	again := look("at Shoot they are put on record, too", allCount)
 	assert.Equal(t, learned, again.Tuning)
 	p.until("and nothing more is offered", `document.querySelector("#learned .accept").hidden`)
+	p.clean()
+}
+
+// dimFrame is a frame with the flash off that was exposed as a camera is set, for half a second.
+func dimFrame(t *testing.T, c optics.Camera) []byte {
+	t.Helper()
+	img := image.NewGray(image.Rect(0, 0, 480, 320))
+	for i := range img.Pix {
+		img.Pix[i] = 26
+	}
+	var out bytes.Buffer
+	require.NoError(t, jpeg.Encode(&out, img, &jpeg.Options{Quality: 95}))
+	rational := func(tag uint16, number, divisor uint32) framestest.Field {
+		value := binary.LittleEndian.AppendUint32(nil, number)
+		return framestest.Field{Tag: tag, Kind: 5, Count: 1, Data: binary.LittleEndian.AppendUint32(value, divisor)}
+	}
+	const exposureTime, fNumber, iso = 0x829a, 0x829d, 0x8827
+	speed := framestest.Field{Tag: iso, Kind: 3, Count: 1, Data: binary.LittleEndian.AppendUint16(nil, uint16(c.Speed))}
+	return framestest.WithExif(out.Bytes(), "2026:11:30 20:00:00", "", rational(exposureTime, 1, 2),
+		rational(fNumber, uint32(float64(c.Lens().WorkingFNumber())*100+0.5), 100), speed)
+}
+
+// TestBlackFrame: before any shot, a frame with the flash off is named as the black one on the page; how far the room
+// is below the flash stands there, and where the light is set, and counts there by one press. With another aperture it
+// does not any more, and why stands beside the frames.
+func TestBlackFrame(t *testing.T) {
+	t.Parallel()
+	b := startBrowser(t)
+	d := startDaemon(t, "--listen", "127.0.0.1:0", "--seed", "11", "--journal", filepath.Join(t.TempDir(), "j.db"))
+	p := b.phone(t, d.url+"/#code="+d.code, 390, 844, true)
+	p.state("safe", "Safe")
+	p.until("this phone holds the controls", holding)
+	cookie := d.cookie()
+	camera := d.enter(cookie).until("the session is on record", func(s *control.Snapshot) bool {
+		return s.Session.ID != 0
+	}).Set.Camera
+	file := filepath.Join(t.TempDir(), "PICT0090.JPG")
+	require.NoError(t, os.WriteFile(file, dimFrame(t, camera), 0o666))
+	p.openCamera()
+	p.choose(".camera input[type=file]", file)
+	p.until("it is there", `document.querySelector(".camera-frame img")?.naturalWidth > 0 &&
+		!document.querySelector(".camera-counts").textContent.includes("…")`)
+	p.dialogTo(1)
+	p.tap(".camera-reference > summary")
+	p.tap(".camera-reference .black")
+	p.until("it says how dark the room is", `
+		document.querySelector(".camera-reference .black").ariaChecked === "true" &&
+		document.querySelector(".camera-reference .hint").textContent.startsWith(
+			"Flash off, open for 0.5\u00a0s: 10.2\u00a0% bright at most. The room is ")`)
+	said := p.plain(".camera-reference .hint")
+	assert.Contains(t, said, "stops below the flash")
+	assert.Equal(t, "black frame", p.plain(".camera-title .camera-sure"))
+	for _, size := range sizes {
+		p.resize(size[0], size[1])
+		p.fit(fmt.Sprintf("the black frame at %v", size))
+		p.picture(fmt.Sprintf("black-frame-%d", size[0]))
+	}
+	p.resize(390, 844)
+	p.js(`document.querySelector(".camera-dialog").close()`)
+	p.until("it stands with the frames", `document.querySelector(".camera-room").checkVisibility() &&
+		document.querySelector(".camera-room p").textContent.startsWith("PICT0090. Flash off")`)
+	p.js(`document.querySelector(".camera-room").scrollIntoView()`)
+	p.picture("black-frame-lookback")
+	p.tap(".camera-room .lead-to")
+	p.until("it leads to the room's light", `document.querySelector("#f-room-by")?.checkVisibility() &&
+		document.querySelector("#step-dark").open`)
+	p.until("which says it", `document.querySelector("#step-dark .step-says").textContent.startsWith(
+		"The black frame PICT0090, open for 0.5\u00a0s, is 10.2\u00a0% bright at most. ")`)
+	p.js(`document.querySelector("#step-dark .step-says").scrollIntoView({ block: "center" })`)
+	p.fit("the black frame's offer")
+	p.picture("black-frame-offered")
+	p.tap("#step-dark .fix")
+	d.enter(cookie).until("it counts", func(s *control.Snapshot) bool {
+		return s.Set.Room.FrameSeen.Known && s.Set.Room.FrameOpen.Known && s.Set.Room.By == optics.RoomFrame
+	})
+	p.until("it is not offered again", `document.querySelector("#step-dark").dataset.verdict !== "unknown" &&
+		![...document.querySelectorAll("#step-dark .fix")].some((n) => n.dataset.field === "room.by")`)
+	_, below, _ := strings.Cut(said, "The room is ")
+	stops, _, _ := strings.Cut(below, " stops")
+	assert.Contains(t, p.plain("#step-dark .step-says"), "The room is "+stops+" stops", "the same is said in both places")
+	p.picture("black-frame-counts")
+
+	p.enter("#f-camera-aperture", "f/4")
+	p.until("it says nothing of another aperture", `
+		!document.querySelector("#step-dark .step-says").textContent.includes("PICT0090")`)
+	p.place("lookback")
+	p.until("and why not is said", `document.querySelector(".camera .advice").textContent.includes(
+		"The room cannot be judged by the black frame, PICT0090: it was taken at ")`)
+	p.js(`document.querySelector(".camera .advice").scrollIntoView({ block: "center" })`)
+	p.picture("black-frame-other-aperture")
 	p.clean()
 }

@@ -24,22 +24,28 @@ type Room struct {
 	Verdict     string       `json:"verdict"`      // as of the first step of "stillwater light"
 	Words       string       `json:"words"`
 	Flags       []string     `json:"flags"` // what has "stillwater light" count with it
+
+	Fix    shot.Fix      `json:"-"` // has a set count with it
+	Camera optics.Camera `json:"-"` // of the set that it was judged with
 }
 
 // differs is the difference, in stops, from which on a frame was not exposed as the set says: EXIF rounds by less. Own
 // choice.
 const differs = 0.25
 
+// ErrNotTimed means that a file does not say how long the shutter was open.
+var ErrNotTimed = errors.New("the file does not say how long the shutter was open")
+
 // judgeRoom judges the room by a frame that was taken with the flash off. A frame that does not allow it is a problem
 // that the rest does not wait for.
 func (s *Sheet) judgeRoom(ctx context.Context, folder *frames.Folder, name string) error {
 	frame, err := s.frameNamed(name)
 	if err != nil {
-		return fmt.Errorf("--black %q: %w", name, err)
+		return &BlackError{name, err}
 	}
 	if s.Room, err = s.roomOf(ctx, folder, frame); err != nil {
 		s.Room = nil
-		s.Problems = append(s.Problems, fmt.Errorf("--black %q: %w", name, err))
+		s.Problems = append(s.Problems, &BlackError{name, err})
 	}
 	return ctx.Err()
 }
@@ -51,42 +57,69 @@ func (s *Sheet) roomOf(ctx context.Context, folder *frames.Folder, frame *frames
 		return nil, fmt.Errorf("the session's set cannot be read: %w", err)
 	}
 	if frame.Exposure <= 0 {
-		return nil, errors.New("the file does not say how long the shutter was open; read its histogram, and type both: " +
-			"stillwater light --set room.by=black-frame --set room.frame_open=TIME --set room.frame_seen=LEVEL")
+		return nil, ErrNotTimed
 	}
-	if err := exposedAs(set.Camera, frame.Data); err != nil {
+	assumed, err := exposedAs(set.Camera, frame.Data)
+	if err != nil {
 		return nil, err
+	}
+	brightest, err := s.brightest(ctx, folder, frame)
+	if err != nil {
+		return nil, err
+	}
+	seen := math.Round(float64(brightest)*1e3) / 1e3 // as well as its other errors let it be known
+	r := &Room{Frame: frame.Name, OpenS: frame.Exposure.Seconds(), Seen: optics.Level(seen), Camera: set.Camera}
+	if err := r.judge(set); err != nil {
+		return nil, err
+	}
+	r.Words += assumed
+	return r, nil
+}
+
+// brightest is the brightest of a frame, which may be known from before.
+func (s *Sheet) brightest(ctx context.Context, folder *frames.Folder, frame *frames.Frame) (optics.Level, error) {
+	if k := s.known[frame.Name]; k != nil && k.saw.Picture != nil {
+		return k.saw.Picture.Tones.Brightest, nil
+	}
+	if s.away[frame.Name] {
+		return 0, &AwayError{frame.Name}
 	}
 	end, err := s.open(frame.Name)
 	if err != nil {
-		return nil, err
+		return 0, err
 	}
 	img, err := folder.Small(ctx, *frame, lookSide)
 	end()
 	if err != nil {
-		return nil, err
+		return 0, err
 	}
 	light := look.NewImage(img, lookSide)
-	seen := math.Round(float64(look.TonesOf(&light).Brightest)*1e3) / 1e3 // as well as its other errors let it be known
-	r := &Room{Frame: frame.Name, OpenS: frame.Exposure.Seconds(), Seen: optics.Level(seen)}
-	return r, r.judge(set)
+	return look.TonesOf(&light).Brightest, nil
 }
 
-// exposedAs reports whether a frame was exposed otherwise than a set says, its time aside: then it says nothing of the
-// set's room. What the file does not say is taken to be as the set has it.
-func exposedAs(c optics.Camera, f frames.Data) error {
-	off := 0.0
-	if n := float64(c.Lens().WorkingFNumber()); f.FNumber > 0 && n > 0 {
-		off += 2 * math.Log2(n/f.FNumber)
+// exposedAs refuses a frame that was exposed otherwise than a set says, its time aside: then it says nothing of the
+// set's room. What the file does not say is taken to be as the set has it, which assumed says in a sentence.
+func exposedAs(c optics.Camera, f frames.Data) (assumed string, _ error) {
+	off, aperture := 0.0, c.Lens().WorkingFNumber()
+	var unsaid []string
+	if f.FNumber > 0 && aperture > 0 {
+		off += 2 * math.Log2(float64(aperture)/f.FNumber)
+	} else {
+		unsaid = append(unsaid, aperture.String())
 	}
 	if f.ISO > 0 && c.Speed > 0 {
 		off += math.Log2(f.ISO / float64(c.Speed))
+	} else {
+		unsaid = append(unsaid, c.Speed.String())
 	}
-	if math.Abs(off) < differs {
-		return nil
+	if math.Abs(off) >= differs {
+		return "", fmt.Errorf("it was taken at f/%.3g and ISO %.0f, and the set has %v and %v, which is %.1f stops apart: "+
+			"take it like the shots", f.FNumber, f.ISO, aperture, c.Speed, math.Abs(off))
 	}
-	return fmt.Errorf("it was taken at f/%.3g and ISO %.0f, and the set has %v and %v, which is %.1f stops apart: take "+
-		"it like the shots", f.FNumber, f.ISO, c.Lens().WorkingFNumber(), c.Speed, math.Abs(off))
+	if len(unsaid) == 0 {
+		return "", nil
+	}
+	return fmt.Sprintf(" The file does not say it was taken at %s; that is assumed.", strings.Join(unsaid, " and ")), nil
 }
 
 // judge has the light judged with it.
@@ -97,7 +130,9 @@ func (r *Room) judge(set shot.Set) error {
 			return err
 		}
 		r.Flags = append(r.Flags, "--set", field[0]+"="+strings.ReplaceAll(field[1], " ", ""))
+		r.Fix.Also = append(r.Fix.Also, shot.Fix{Field: field[0], Value: field[1]})
 	}
+	r.Fix = shot.Fix{Field: r.Fix.Also[0].Field, Value: r.Fix.Also[0].Value, Also: r.Fix.Also[1:]}
 	report, err := lighting.Judge(set)
 	if err != nil {
 		return err

@@ -39,6 +39,17 @@ func (e *EmptyError) Error() string { return fmt.Sprintf("the empty frame, %s: %
 
 func (e *EmptyError) Unwrap() error { return e.Err }
 
+// BlackError means that the room cannot be judged by the frame that was named as the black one. It names no option, as
+// people name that frame on the page too: ForCommandLine does.
+type BlackError struct {
+	Name string
+	Err  error
+}
+
+func (e *BlackError) Error() string { return fmt.Sprintf("the black frame, %s: %v", e.Name, e.Err) }
+
+func (e *BlackError) Unwrap() error { return e.Err }
+
 // AwayError reports that a frame's files are needed and not in the folder.
 type AwayError struct{ Name string }
 
@@ -78,13 +89,18 @@ func (e *StoppedError) words() string {
 	return text + ", and nothing else was written; the same command goes on from there"
 }
 
-// ForCommandLine adds to a PairError or an EmptyError what to do about it on the command line; other errors stay as
-// they are.
+// ForCommandLine adds to a PairError, an EmptyError or a BlackError what to do about it on the command line; other
+// errors stay as they are.
 func ForCommandLine(err error) error {
-	e, empty, stopped := new(PairError), new(EmptyError), new(StoppedError)
+	e, empty, black, stopped := new(PairError), new(EmptyError), new(BlackError), new(StoppedError)
 	switch {
 	case errors.As(err, &stopped):
 		return errors.New(stopped.words())
+	case errors.As(err, &black) && errors.Is(err, ErrNotTimed):
+		return fmt.Errorf("--black %q: %w; read its histogram, and type both: stillwater light --set room.by=black-frame "+
+			"--set room.frame_open=TIME --set room.frame_seen=LEVEL", black.Name, black.Err)
+	case errors.As(err, &black):
+		return fmt.Errorf("--black %q: %w", black.Name, black.Err)
 	case errors.As(err, &empty):
 		return fmt.Errorf("--empty %q: %w: name another frame that shows the place without liquid", empty.Name, empty.Err)
 	case !errors.As(err, &e):
@@ -245,19 +261,18 @@ func makeSheet(ctx context.Context, source Source, session record.Summary, folde
 	if err := s.keepMatches(ctx); err != nil {
 		return s, err
 	}
+	if o.Measure.wanted() {
+		if err := s.look(ctx, folder, o.Measure); err != nil {
+			return s, err
+		}
+		s.learn()
+	}
 	if o.Black != "" {
 		if err := s.judgeRoom(ctx, folder, o.Black); err != nil {
 			return s, err
 		}
 	}
-	if !o.Measure.wanted() {
-		return s, nil
-	}
-	if err := s.look(ctx, folder, o.Measure); err != nil {
-		return s, err
-	}
-	s.learn()
-	if o.Accept {
+	if o.Accept && o.Measure.wanted() {
 		return s, s.accept(ctx)
 	}
 	return s, nil

@@ -206,7 +206,7 @@ func TestMake(t *testing.T) {
 	require.NoError(t, s.Write(&out))
 	assert.Contains(t, out.String(), "Of 8 shots 7 have a frame that is certain, 0 one that is likely; 1 are open.")
 	assert.Regexp(t, `The camera's clock was (3 h|2 h 59 min 59 s|3 h 1 s) behind`, out.String())
-	assert.Contains(t, out.String(), "Frames of no shot: 1 (PICT0478)")
+	assert.Contains(t, out.String(), "Frames that belong to no shot: 1 (PICT0478)")
 
 	out.Reset()
 	require.NoError(t, s.WriteCSV(&out))
@@ -353,7 +353,7 @@ func TestHowSureInWords(t *testing.T) {
 		assert.Equal(t, want, apartWords(d))
 	}
 	s := Sheet{Rows: []Row{{Match: match.Match{Sure: match.Open}}}}
-	assert.Equal(t, "Frames of no shot", s.extraWords())
+	assert.Equal(t, "Frames that belong to no shot", s.extraWords())
 	s.Rows[0].Frame = &frames.Frame{}
 	assert.Equal(t, "Frames not matched", s.extraWords(), "it may be a shot's")
 }

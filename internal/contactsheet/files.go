@@ -193,7 +193,7 @@ func (s *Sheet) WriteFiles(ctx context.Context, folder *frames.Folder, journalPa
 		fmt.Fprintln(f.Say, "stillwater: frames:", c.ForCommandLine())
 	}
 	for _, p := range s.Problems {
-		fmt.Fprintln(f.Say, "stillwater: frames:", oneLine(p.Error()))
+		fmt.Fprintln(f.Say, "stillwater: frames:", oneLine(ForCommandLine(p).Error()))
 	}
 	if f.CSV != "" && filepath.Clean(f.CSV) == filepath.Clean(f.HTML) {
 		return fmt.Errorf("the table and the contact sheet are both to be %s: name two files", f.CSV)

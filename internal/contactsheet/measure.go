@@ -79,14 +79,15 @@ func (m *Measure) SetSpot(text string) error {
 	return nil
 }
 
-// seen is what was measured of a frame, as it is kept.
+// seen is what was measured of a frame, as it is kept: in pixels of the stored frame, so that another scale or spot
+// needs no picture.
 type seen struct {
 	Found    bool    `json:"found"`
 	Contrast float64 `json:"contrast_stops"`
 	SmearPx  float64 `json:"smear_px"`
-	Placed   bool    `json:"placed"` // the next ones are known
-	PastUm   int64   `json:"past_um"`
-	SDUm     int64   `json:"sd_um"`
+	Placed   bool    `json:"placed"`   // the next ones are known
+	AlongPx  float64 `json:"along_px"` // from the frame's top left, along the motion
+	SDPx     float64 `json:"sd_px"`
 	Cut      bool    `json:"cut"`
 	OtherWay bool    `json:"other_size"` // its picture has a different size than the empty frame: nothing is known
 }
@@ -94,7 +95,7 @@ type seen struct {
 // reference is what the frames are measured against.
 type reference struct {
 	Measure
-	text    string // names all of it
+	text    string // names all of it that what is kept of a frame depends on
 	empty   look.Image
 	size    image.Point // of the empty frame as stored
 	turned  int         // its orientation
@@ -145,7 +146,7 @@ func (s *Sheet) newReference(ctx context.Context, folder *frames.Folder, m Measu
 		return nil, fmt.Errorf("the spot %.0f,%.0f is outside the frame, which has %d x %d pixels", g.Spot.X, g.Spot.Y,
 			shown.X, shown.Y)
 	}
-	text, err := json.Marshal([]any{empty.Name, empty.Files, g.Spot, g.pxPerMm, m.FromRight})
+	text, err := json.Marshal([]any{empty.Name, empty.Files, m.FromRight, "px"})
 	g.text = string(text)
 	return g, err
 }
@@ -217,15 +218,25 @@ func (g *reference) measure(p *pictured, r *Row, light *look.Image, img frames.S
 	if blur, ok := look.BlurOf(light, liquid, math.Abs(way.X) >= math.Abs(way.Y)); ok {
 		p.Seen.SmearPx = blur.Smear
 	}
-	shown := g.shownSize()
-	u, v := stored(g.Spot.X/float64(shown.X), g.Spot.Y/float64(shown.Y), g.turned)
-	m, ok := look.MissOf(light, liquid, look.Target{
-		Spot:    look.Point{X: u * float64(light.Width), Y: v * float64(light.Height)},
-		PxPerMm: g.pxPerMm / (light.Scale * float64(img.Per)), Way: way, Speed: 1})
+	// As if a pixel of the stored frame were a millimetre, from its top left, whose time nobody asks for.
+	m, ok := look.MissOf(light, liquid, look.Target{PxPerMm: 1 / (light.Scale * float64(img.Per)), Way: way, Speed: 1})
 	if ok {
 		p.Seen.Placed, p.Seen.Cut = true, m.Cut
-		p.Seen.PastUm, p.Seen.SDUm = int64(math.Round(float64(m.Past)*1e6)), int64(math.Ceil(float64(m.SD)*1e6))
+		p.Seen.AlongPx, p.Seen.SDPx = float64(m.Past)*1e3, float64(m.SD)*1e3
 	}
+}
+
+// past is how far past the spot something is that was seen in a row's frame; false where the scale is not known.
+func (g *reference) past(r *Row, p *seen) (past, sd phys.Length, ok bool) {
+	way, moves := g.way(r)
+	if g.pxPerMm == 0 || !moves {
+		return 0, 0, false
+	}
+	shown := g.shownSize()
+	u, v := stored(g.Spot.X/float64(shown.X), g.Spot.Y/float64(shown.Y), g.turned)
+	spot := u*float64(g.size.X)*way.X + v*float64(g.size.Y)*way.Y
+	um := func(px float64) float64 { return px / g.pxPerMm * 1e3 }
+	return phys.Length(math.Round(um(p.AlongPx-spot)) * 1e-6), phys.Length(math.Ceil(um(p.SDPx)) * 1e-6), true
 }
 
 // look looks at the pictures of all shots whose frame is more than a guess, and measures them.
@@ -346,10 +357,12 @@ func (s *Sheet) missOf(r *Row) *look.Miss {
 	if err != nil {
 		return nil
 	}
-	p := r.pictured.Seen
-	m := look.Miss{Past: phys.Length(p.PastUm) * 1e-6, SD: phys.Length(p.SDUm) * 1e-6, Cut: p.Cut}
-	whole := phys.Length(math.Hypot(float64(m.SD), speedSD*float64(m.Past)))
+	m := look.Miss{Cut: r.pictured.Seen.Cut}
 	var ok bool
+	if m.Past, m.SD, ok = s.reference.past(r, r.pictured.Seen); !ok {
+		return nil
+	}
+	whole := phys.Length(math.Hypot(float64(m.SD), speedSD*float64(m.Past)))
 	if m.Delay, ok = tuning.MeasuredAlong(m.Past, whole, speed); !ok {
 		return nil
 	}

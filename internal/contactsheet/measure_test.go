@@ -148,12 +148,18 @@ func TestDelayFromFrames(t *testing.T) {
 	o.Measure.Spot = &look.Point{X: 100, Y: 160}
 	moved, err := Make(t.Context(), j, s, folder, o)
 	require.NoError(t, err)
-	assert.Equal(t, 7, moved.Looked, "against another spot")
+	assert.Zero(t, moved.Looked, "another spot needs no picture")
 	before, after := *made.missOf(&made.Rows[0]), *moved.missOf(&moved.Rows[0])
 	path, err := set.PathAt(made.Rows[0].Shot)
 	require.NoError(t, err)
 	assert.InDelta(t, 140.0*fieldMm/renderedWidth*math.Cos(float64(path)), float64(after.Past-before.Past)*1e3, 0.1,
 		"140 pixels to the left, along the path")
+
+	o.Measure.Width *= 2
+	wider, err := Make(t.Context(), j, s, folder, o)
+	require.NoError(t, err)
+	assert.Zero(t, wider.Looked, "nor does another scale")
+	assert.InDelta(t, 2*float64(after.Past), float64(wider.missOf(&wider.Rows[0]).Past), 2e-6)
 
 	for _, made := range made.Rows {
 		assert.Zero(t, made.Shot.PastSDUm, "nothing is put on record before that is asked for")

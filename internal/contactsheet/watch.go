@@ -107,7 +107,7 @@ func (v *watcher) look(ctx context.Context, source Growing, session record.Summa
 			v.changing = true
 			continue
 		}
-		name, what, _ := strings.Cut(problem.Error(), ": ")
+		name, what, _ := strings.Cut(ForCommandLine(problem).Error(), ": ")
 		v.say(w, name, what)
 	}
 	if s.Lesson != nil {

@@ -87,7 +87,7 @@ func (s *Sheet) extraWords() string {
 	if slices.ContainsFunc(s.Rows, func(r Row) bool { return r.Sure == match.Open && r.Frame != nil }) {
 		return "Frames not matched"
 	}
-	return "Frames of no shot"
+	return "Frames that belong to no shot"
 }
 
 func (r *Row) name() string {
@@ -231,7 +231,7 @@ func (s *Sheet) Entry() Entry {
 		e.Problems = append(e.Problems, c.ForCommandLine())
 	}
 	for _, p := range s.Problems {
-		e.Problems = append(e.Problems, p.Error())
+		e.Problems = append(e.Problems, ForCommandLine(p).Error())
 	}
 	return e
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 
+	"stillwater/internal/optics"
 	"stillwater/internal/record"
 )
 
@@ -18,6 +19,9 @@ type Camera interface {
 	// Reference says what frames of a session are measured against: the one without liquid, "" none, and how wide a
 	// piece of the scene a frame shows, a length; "" what the set has.
 	Reference(session int64, empty, width string, fromRight bool) error
+	// Black says which of a session's frames was taken with the flash off, as the shots are else: the room is judged by
+	// it. "" none.
+	Black(session int64, frame string) error
 	// Spot says where in a session's frames the liquid is to be, in shares of their width and height; 0, 0: in the middle.
 	Spot(session int64, x, y float64) error
 	// Ruler says how far apart two places in a frame are, a length; "" takes it back.
@@ -47,6 +51,17 @@ type CameraStatus struct {
 
 	Measured int    `json:"measured"` // in the session's frames, and on no record yet
 	Problem  string `json:"problem"`  // with the connected camera, the watched folder or its files, in sentences; "" none
+
+	Room *RoomFrame `json:"-"` // what the session's black frame says of the room; nil: nothing. Lighting offers it
+}
+
+// RoomFrame is what a frame with the flash off says of the room.
+type RoomFrame struct {
+	Name   string
+	Open   string        // how long its shutter was open
+	Seen   string        // how bright its brightest part is
+	Fix    Fix           // has a set count with it
+	Camera optics.Camera // of the set that it was judged with
 }
 
 // FrameView is the camera's frame of a shot and the verdict it suggests. A person decides.
@@ -146,6 +161,8 @@ func (c *Control) changeCamera(ctx context.Context, client string, cmd Command) 
 		return camera.Unpair(cmd.Session)
 	case "reference":
 		return camera.Reference(cmd.Session, cmd.Name, cmd.Value, cmd.FromRight)
+	case "black":
+		return camera.Black(cmd.Session, cmd.Name)
 	case "spot":
 		return camera.Spot(cmd.Session, cmd.X, cmd.Y)
 	case "ruler":

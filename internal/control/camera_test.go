@@ -27,6 +27,11 @@ func (f *fakeFrames) Reference(session int64, empty, width string, fromRight boo
 	return nil
 }
 
+func (f *fakeFrames) Black(session int64, frame string) error {
+	f.said = append(f.said, "black", session, frame)
+	return nil
+}
+
 func (f *fakeFrames) Measured(context.Context, int64) ([]PastMeasured, error) { return f.measured, nil }
 
 func (f *fakeFrames) Unpair(session int64) error {
@@ -73,10 +78,11 @@ func TestCommandsOfFrames(t *testing.T) {
 		assert.Equal(t, []any{int64(1), 12, "PICT0471", int64(1), "PICT0100", "60 cm", true}, frames.said)
 		frames.said = nil
 		require.NoError(t, do(me, Command{Type: "unpair", Session: 1}))
+		require.NoError(t, do(me, Command{Type: "black", Session: 1, Name: "PICT0099"}))
 		require.NoError(t, do(me, Command{Type: "spot", Session: 1, X: 0.4, Y: 0.5}))
 		require.NoError(t, do(me, Command{Type: "ruler", Session: 1, Name: "PICT0100", X: 0.1, Y: 0.2, X2: 0.3, Y2: 0.4,
 			Value: "10 cm"}))
-		assert.Equal(t, []any{"unpair", int64(1), "spot", int64(1), 0.4, 0.5,
+		assert.Equal(t, []any{"unpair", int64(1), "black", int64(1), "PICT0099", "spot", int64(1), 0.4, 0.5,
 			"ruler", int64(1), "PICT0100", 0.1, 0.2, 0.3, 0.4, "10 cm"}, frames.said)
 	})
 }

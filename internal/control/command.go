@@ -32,7 +32,7 @@ func (c *Control) Do(ctx context.Context, client string, cmd Command) error {
 		return c.recordRemark(ctx, client, cmd)
 	case "again":
 		return c.useAgain(ctx, client, cmd)
-	case "pair", "unpair", "reference", "spot", "ruler", "accept", "unaccept":
+	case "pair", "unpair", "reference", "black", "spot", "ruler", "accept", "unaccept":
 		return c.changeCamera(ctx, client, cmd)
 	case "threshold":
 		return c.setThreshold(ctx, client, cmd)
@@ -285,7 +285,7 @@ func toRefusal(err error) *Refusal {
 	case errors.As(err, &whole):
 		r := refusal(whole.Field, whole.Why, whole.Remedy)
 		for _, f := range whole.Fixes {
-			r.Fixes = append(r.Fixes, fixOf(f))
+			r.Fixes = append(r.Fixes, FixOf(f))
 		}
 		return r
 	case errors.As(err, &field):

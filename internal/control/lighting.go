@@ -80,7 +80,7 @@ func lightStepOf(s lighting.Step) LightStep {
 	step := LightStep{ID: s.ID, Title: s.Title, Do: s.Do, Expect: s.Expect, Seen: s.Seen, Fields: s.Fields,
 		Verdict: string(s.Verdict), Says: s.Says, Next: s.Next, Fixes: []Fix{}, Drawing: string(drawingOf[s.ID])}
 	for _, f := range s.Fixes {
-		step.Fixes = append(step.Fixes, fixOf(f))
+		step.Fixes = append(step.Fixes, FixOf(f))
 	}
 	return step
 }
@@ -93,7 +93,26 @@ func (c *Control) lightingNow() *Lighting {
 	}
 	now, last := *l, len(judged)-1
 	now.Steps = append(slices.Clone(l.Steps[:last]), lightStepOf(lighting.Away(judged[:last], c.evening.ticked)))
+	if at := slices.IndexFunc(now.Steps, func(s LightStep) bool { return s.ID == "dark" }); at >= 0 {
+		c.camera.Room.offer(&now.Steps[at], c.set)
+	}
 	return &now
+}
+
+// offer has the step that judges the room say what a black frame shows, and offer to count with it. One that was judged
+// with another camera setting says nothing: it is judged again soon.
+func (r *RoomFrame) offer(s *LightStep, set shot.Set) {
+	if r == nil || r.Camera != set.Camera {
+		return
+	}
+	s.Says = fmt.Sprintf("The black frame %s, open for %s, is %s bright at most. %s", r.Name, r.Open, r.Seen, s.Says)
+	before := set.Room
+	if err := r.Fix.put(&set); err == nil && set.Room != before {
+		if s.Verdict == string(lighting.Unknown) {
+			s.Next = "Have it count, or type what a frame or a light meter shows."
+		}
+		s.Fixes = append([]Fix{r.Fix}, s.Fixes...)
+	}
 }
 
 func texts[T fmt.Stringer](marks []T) []string {

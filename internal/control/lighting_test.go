@@ -2,6 +2,8 @@ package control
 
 import (
 	"testing"
+	"testing/synctest"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -189,4 +191,44 @@ func TestRefusalHasOnlyFixesThatWork(t *testing.T) {
 		require.NoError(t, fix.put(&next))
 		assert.Nil(t, makePlan(next, &bench).refusal, "%v", fix)
 	}
+}
+
+// What a black frame says is offered where the light is set, in one press, and as long as it was judged with the camera
+// as it is set.
+func TestBlackFrameIsOffered(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		dark := func() LightStep {
+			s := x.Snapshot().Lighting.Steps[0]
+			assert.Equal(t, "dark", s.ID)
+			return s
+		}
+		before := dark()
+		room := &RoomFrame{Name: "PICT0460", Open: "0.5 s", Seen: "10.2 %", Camera: x.Snapshot().Set.Camera,
+			Fix: Fix{Field: "room.by", Value: "black-frame", Also: []Fix{{Field: "room.frame_open", Value: "0.5 s"},
+				{Field: "room.frame_seen", Value: "10.2 %"}}}}
+		show := func(r *RoomFrame) {
+			x.ShowCamera(x.SessionID(), CameraStatus{Version: 1, Room: r}, nil)
+			synctest.Wait()
+			time.Sleep(minPublishInterval)
+			synctest.Wait()
+		}
+		show(room)
+		offered := dark()
+		assert.Equal(t, "The black frame PICT0460, open for 0.5 s, is 10.2 % bright at most. "+before.Says, offered.Says)
+		assert.Equal(t, "Have it count, or type what a frame or a light meter shows.", offered.Next)
+		assert.Equal(t, append([]Fix{room.Fix}, before.Fixes...), offered.Fixes)
+		for _, f := range append([]Fix{room.Fix}, room.Fix.Also...) {
+			x.must(me, Command{Type: "set", Field: f.Field, Value: f.Value})
+		}
+		taken := dark()
+		assert.NotContains(t, taken.Fixes, room.Fix, "it counts already")
+		assert.Contains(t, taken.Says, "The black frame PICT0460, open for 0.5 s, is 10.2 % bright at most. The room is ")
+		x.must(me, Command{Type: "set", Field: "camera.aperture", Value: "f/4"})
+		assert.NotContains(t, dark().Says, "PICT0460", "it says nothing of another aperture")
+		assert.NotContains(t, dark().Fixes, room.Fix)
+		show(nil)
+		assert.NotContains(t, dark().Says, "PICT0460")
+	})
 }

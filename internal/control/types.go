@@ -152,10 +152,11 @@ type Fix struct {
 	Also  []Fix  `json:"also,omitempty"`
 }
 
-func fixOf(f shot.Fix) Fix {
+// FixOf is a fix as a phone is shown it.
+func FixOf(f shot.Fix) Fix {
 	fix := Fix{Field: f.Field, Value: f.Value}
 	for _, also := range f.Also {
-		fix.Also = append(fix.Also, fixOf(also))
+		fix.Also = append(fix.Also, FixOf(also))
 	}
 	return fix
 }
@@ -448,6 +449,8 @@ func Fields(commandType string) ([]string, bool) {
 		return []string{"session", "number", "name"}, true
 	case "reference":
 		return []string{"session", "name", "value", "from_right"}, true
+	case "black":
+		return []string{"session", "name"}, true
 	case "spot":
 		return []string{"session", "x", "y"}, true
 	case "ruler":

@@ -14,6 +14,7 @@ import (
 	"stillwater/internal/control"
 	"stillwater/internal/frames"
 	"stillwater/internal/match"
+	"stillwater/internal/optics"
 	"stillwater/internal/page"
 	"stillwater/internal/phys"
 	"stillwater/internal/record"
@@ -27,6 +28,7 @@ type found struct {
 	measured []control.PastMeasured
 	recorded []control.PastMeasured // measurements on record that are from frames
 	basis    basis
+	room     *control.RoomFrame // what the black frame says of the room; nil: nothing
 }
 
 // maxProblems are shown at once.
@@ -56,14 +58,7 @@ func (i *Intake) look(ctx context.Context, e *evening, settle []said) (f found, 
 	g, wide := i.readReference(session), fieldOf(s.Set)
 	o := i.lookOptions(session, g, wide, settle)
 	o.Partly = i.partly(e, settle)
-	sheet, err := contactsheet.Make(ctx, i.o.Journal, s, folder, o)
-	if err != nil && g.Empty != "" && ctx.Err() == nil { // the empty frame may be gone
-		emptyProblem := err
-		o.Measure.Empty = ""
-		if sheet, err = contactsheet.Make(ctx, i.o.Journal, s, folder, o); err == nil {
-			sheet.Problems = slices.Insert(sheet.Problems, 0, emptyProblem)
-		}
-	}
+	sheet, err := i.sheet(ctx, s, folder, o)
 	if err != nil {
 		return f, err
 	}
@@ -79,7 +74,31 @@ func (i *Intake) look(ctx context.Context, e *evening, settle []said) (f found, 
 	f.view.Kept, f.view.FieldSeen, f.view.Moves = keptWords+goneWords(gone), lengthText(wide), moves(s.Set)
 	f.view.Width = lengthText(rounded(cmp.Or(sheet.Width(), o.Measure.Width)))
 	g.show(&f.view)
+	f.showRoom(sheet.Room)
 	return f, nil
+}
+
+// sheet is the frames of a session, without what cannot be used of what a person named: the empty or the black frame
+// may be gone. That is its first problem then.
+func (i *Intake) sheet(ctx context.Context, s record.Summary, folder *frames.Folder, o contactsheet.Options) (
+	contactsheet.Sheet, error,
+) {
+	var unusable []error
+	for {
+		made, err := contactsheet.Make(ctx, i.o.Journal, s, folder, o)
+		switch {
+		case err == nil || ctx.Err() != nil:
+			made.Problems = append(unusable, made.Problems...)
+			return made, err
+		case errors.As(err, new(*contactsheet.BlackError)):
+			o.Black = ""
+		case o.Measure.Empty != "":
+			o.Measure.Empty = ""
+		default:
+			return made, err
+		}
+		unusable = append(unusable, err)
+	}
 }
 
 // lookOptions are how a session's frames are looked at.
@@ -93,7 +112,7 @@ func (i *Intake) lookOptions(session int64, g reference, wide phys.Length, settl
 		}
 		return i.opened(session, frame)
 	}}
-	o.Measure = g.measure(wide)
+	o.Measure, o.Black = g.measure(wide), g.Black
 	if g.Ruler != nil {
 		o.Ruler = g.Ruler.Name
 	}
@@ -206,6 +225,7 @@ func (f *found) show(s *contactsheet.Sheet, accepted []control.PastMeasured) {
 	}
 	for _, p := range s.Problems[:min(len(s.Problems), maxProblems)] {
 		f.view.Problems = append(f.view.Problems, problemAtPage(p))
+		f.view.Damaged = f.view.Damaged || isOfCopy(p)
 	}
 	if more := len(s.Problems) - maxProblems; more > 0 {
 		f.view.Problems = append(f.view.Problems, fmt.Sprintf("and %d more: see to these first", more))
@@ -223,6 +243,17 @@ func (f *found) show(s *contactsheet.Sheet, accepted []control.PastMeasured) {
 	}
 }
 
+// showRoom has phones shown what the black frame says of the room; nil: nothing.
+func (f *found) showRoom(r *contactsheet.Room) {
+	if r == nil {
+		return
+	}
+	f.view.Room = &page.CameraRoom{Open: optics.ExposureTime(r.OpenS).String(), Seen: r.Seen.String(),
+		MarginStops: r.MarginStops, Words: r.Words}
+	f.room = &control.RoomFrame{Name: r.Frame, Open: f.view.Room.Open, Seen: f.view.Room.Seen, Fix: control.FixOf(r.Fix),
+		Camera: r.Camera}
+}
+
 // versionOf changes with a frame's files.
 func versionOf(files []frames.File) string {
 	var parts [][]byte
@@ -235,7 +266,17 @@ func versionOf(files []frames.File) string {
 // problemAtPage says what is wrong with a file, and what to do on the page.
 func problemAtPage(err error) string {
 	empty, away := new(contactsheet.EmptyError), new(contactsheet.AwayError)
+	black := new(contactsheet.BlackError)
 	switch {
+	case errors.As(err, &black) && errors.As(err, &away):
+		return fmt.Sprintf("The room cannot be judged: this machine has no copy of the black frame, %s. Choose its file "+
+			"again to restore it, or choose another black frame.", black.Name)
+	case errors.As(err, &black) && errors.Is(err, contactsheet.ErrNotTimed):
+		return fmt.Sprintf("The room cannot be judged by %s: %v. Type that and the brightest part yourself, in the first "+
+			"step of Light, focus and framing.", black.Name, black.Err)
+	case errors.As(err, &black):
+		return fmt.Sprintf("The room cannot be judged by the black frame, %s: %v. Or choose another black frame.",
+			black.Name, black.Err)
 	case errors.As(err, &empty) && errors.As(err, &away):
 		return fmt.Sprintf("Nothing can be measured: this machine has no copy of the empty frame, %s. Choose its file "+
 			"again to restore it, or choose another empty frame.", empty.Name)
@@ -247,6 +288,12 @@ func problemAtPage(err error) string {
 		return fmt.Sprintf("%s: this machine has no copy of it: choose its file again to restore it", away.Name)
 	}
 	return err.Error()
+}
+
+// isOfCopy reports whether a problem is of a file whose copy may be damaged.
+func isOfCopy(err error) bool {
+	return !errors.As(err, new(*contactsheet.EmptyError)) && !errors.As(err, new(*contactsheet.BlackError)) &&
+		!errors.As(err, new(*contactsheet.AwayError))
 }
 
 func pastOf(m contactsheet.Measurement) control.PastMeasured {
@@ -268,7 +315,8 @@ func (i *Intake) Frames(ctx context.Context, session int64) (page.CameraView, er
 	i.mu.Lock()
 	defer i.mu.Unlock()
 	view := e.view
-	view.Busy, view.Waits, view.Changed = e.busy, e.busy == waiting, e.pairs.Changed
+	view.Busy, view.Waits, view.Changed = e.busy, e.busy == waiting, e.pairs.shown(e.view.Frames)
+	view.Kept += i.sourceWords
 	view.Matching = len(e.pairs.Said) > 0
 	if view.Busy == looking && e.seen.of > 0 {
 		view.Busy = fmt.Sprintf("%s: %d of %d", looking, e.seen.done, e.seen.of)
@@ -302,7 +350,7 @@ func (i *Intake) frame(session int64, name string) (*evening, page.CameraFrame) 
 // noFrame refuses a frame that a session does not have; "": nothing is known of its frames.
 func (i *Intake) noFrame(session int64, name string) error {
 	if name == "" {
-		return &control.Refusal{Field: "name", Why: fmt.Sprintf("Session %d has no frames yet.", session),
+		return &control.Refusal{Field: "session", Why: fmt.Sprintf("Session %d has no frames yet.", session),
 			Remedy: "Choose the camera's files first."}
 	}
 	i.mu.Lock()

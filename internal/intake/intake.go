@@ -68,7 +68,8 @@ type Intake struct {
 	version  int
 	problems struct{ camera, folder, files string } // sentences; "" none
 
-	patience time.Duration
+	patience    time.Duration
+	sourceWords string // where files come from besides phones; "" from nowhere else
 
 	decoding sync.Mutex // held while a frame's files are open; locked before all others
 	larger   *larger
@@ -90,6 +91,7 @@ type evening struct {
 	view     page.CameraView
 	made     bool // the view
 	shots    map[int64]control.FrameView
+	room     *control.RoomFrame
 	measured []control.PastMeasured
 	recorded []control.PastMeasured // measurements on record that are from frames
 }
@@ -313,7 +315,7 @@ func (i *Intake) show(e *evening, frames map[int64]control.FrameView) {
 	i.version++
 	if i.display != nil {
 		i.display.ShowCamera(e.session, control.CameraStatus{Version: i.version, Busy: e.busy, Measured: len(e.measured),
-			Problem: i.problemWords()}, frames)
+			Problem: i.problemWords(), Room: e.room}, frames)
 	}
 }
 
@@ -502,7 +504,8 @@ func (i *Intake) partly(e *evening, settle []said) func(*contactsheet.Sheet, int
 		defer i.mu.Unlock()
 		v := &e.view
 		keepPictures(f.view.Frames, v.Frames)
-		v.Frames, v.Problems, v.Clashes = f.view.Frames, f.view.Problems, f.view.Clashes
+		v.Frames, v.Problems, v.Damaged = f.view.Frames, f.view.Problems, f.view.Damaged
+		v.Clashes = f.view.Clashes
 		v.Certain, v.Likely, v.Open = f.view.Certain, f.view.Likely, f.view.Open
 		e.made = true
 		if len(e.pairs.Said) > 0 && e.stop != nil { // before anything was known
@@ -529,7 +532,7 @@ func keepPictures(now, before []page.CameraFrame) {
 // settled keeps the effect of what a person said.
 func (i *Intake) settled(e *evening, settle []said, f found) {
 	i.changePairs(e, func(p *pairs) {
-		p.Changed, p.Undo = changeOf(p.Before, pairedOf(f.view.Frames), settle)
+		p.change(p.Before, pairedOf(f.view.Frames), settle)
 		p.Said, p.Before = p.Said[len(settle):], nil
 	})
 }
@@ -562,7 +565,7 @@ func (i *Intake) looked(e *evening, wanted int, news []string, f found, err erro
 		e.failed = fmt.Sprintf("The frames cannot be read: %v.", err)
 	} else {
 		e.view, e.shots, e.measured, e.recorded, e.made = f.view, f.shots, f.measured, f.recorded, true
-		e.basis = f.basis
+		e.basis, e.room = f.basis, f.room
 		e.stale = e.stale && !seen
 		if len(e.pairs.Said) > 0 && e.due.IsZero() {
 			e.due = time.Now()

@@ -426,11 +426,56 @@ func TestPairsThatSettleOthers(t *testing.T) {
 	after[1].Settled = true
 	before[4].Sure = match.Open
 	said := []said{{"2", 2}}
-	changed, _ := changeOf(before, after, said)
+	frames := func(of []paired) (list []page.CameraFrame) {
+		for _, f := range of {
+			list = append(list, page.CameraFrame{Name: f.Name, Sure: string(f.Sure)})
+		}
+		return list
+	}
+	var p pairs
+	p.change(before, after, said)
+	changed := p.shown(frames(after))
 	assert.Equal(t, page.CameraChange{Others: 3, Words: "2 is shot 2, as you said. 1 other frame changed shot: 5 from " +
 		"none to shot 5. 2 others are certain now."}, *changed)
-	changed, _ = changeOf(before[1:4], after[1:4], said)
-	assert.Equal(t, page.CameraChange{Others: 1, Words: "2 is shot 2, as you said. 1 other is certain now."}, *changed)
+	p.change(before[1:4], after[1:4], said)
+	assert.Equal(t, page.CameraChange{Others: 1, Words: "2 is shot 2, as you said. 1 other is certain now."},
+		*p.shown(frames(after)))
+
+	p.change(after, before, said[:1])
+	assert.Contains(t, p.shown(frames(before)).Words, "2 others are only likely now.")
+	assert.NotContains(t, p.shown(frames(after)).Words, "likely", "they are certain again, by frames that came since")
+}
+
+// A message that says something out of range changes nothing, and the answer names the field and what to do.
+func TestOutOfRangeIsRefused(t *testing.T) {
+	x := newStudio(t)
+	x.start()
+	x.sendAll()
+	x.untilFramed(7)
+	const one, far = "PICT0471", "PICT9999"
+	before := x.view()
+	huge := math.MaxInt
+	for _, c := range []struct {
+		field string
+		err   error
+	}{
+		{"session", x.Unpair(0)}, {"session", x.Spot(77, 0.5, 0.5)}, {"session", x.Spot(-1, 0.5, 0.5)},
+		{"session", x.Reference(77, "", "", false)}, {"session", x.Black(77, "")},
+		{"name", x.Pair(t.Context(), x.session, 1, far)}, {"name", x.Pair(t.Context(), x.session, 1, "")},
+		{"number", x.Pair(t.Context(), x.session, huge, one)}, {"number", x.Pair(t.Context(), x.session, -2, one)},
+		{"name", x.Black(x.session, far)}, {"name", x.Reference(x.session, far, "", false)},
+		{"value", x.Reference(x.session, one, "1e9 m", false)}, {"value", x.Ruler(x.session, one, 0, 0, 1, 1, "-1 m")},
+		{"name", x.Ruler(x.session, "", 0, 0, 1, 1, "10 cm")}, {"name", x.Ruler(x.session, far, 0, 0, 1, 1, "10 cm")},
+		{"x", x.Ruler(x.session, one, -1e300, 0.5, 1, 1, "10 cm")}, {"y", x.Ruler(x.session, one, 0, 1.01, 1, 1, "10 cm")},
+		{"x2", x.Ruler(x.session, one, 0, 0, 7, 1, "10 cm")}, {"y2", x.Ruler(x.session, one, 0, 0, 1, math.Inf(1), "10 cm")},
+		{"x", x.Spot(x.session, 1.5, 0.5)}, {"y", x.Spot(x.session, 0.5, -1e-9)},
+	} {
+		r := new(control.Refusal)
+		require.ErrorAs(t, c.err, &r)
+		assert.Equal(t, c.field, r.Field, "%v", r)
+		assert.NotEmpty(t, r.Remedy, "%v", r)
+	}
+	assert.Equal(t, before, x.view())
 }
 
 // A test exposure belongs to no shot: the others stay theirs, and it can be taken back.

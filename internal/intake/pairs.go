@@ -30,6 +30,8 @@ type pairs struct {
 	Said    []said             `json:"said"`    // what was not looked at yet
 	Before  []paired           `json:"before"`  // the frames before that was; null: as they are now
 	Changed *page.CameraChange `json:"changed"` // by what was looked at last; null: nothing was said yet
+	Firmer  []string           `json:"firmer"`  // frames that it made certain, by name
+	Looser  []string           `json:"looser"`  // that it made only likely
 	Undo    []said             `json:"undo"`    // takes that back
 	Refused string             `json:"refused"` // why what was said last cannot be, until the next is said
 }
@@ -89,15 +91,15 @@ func pairWords(e *contactsheet.PairError) string {
 // maxNamed of the frames that changed are named.
 const maxNamed = 2
 
-// changeOf is what something said changed: what was said before and counts no more, and the frames that have another
-// shot now, or are certain of theirs, of those that were there before. undo takes it back.
-func changeOf(before, after []paired, now []said) (c *page.CameraChange, undo []said) {
-	c = &page.CameraChange{}
+// change is what something said changed. How sure others are of their shots may change again, so that words of that
+// hold for a while: see shown.
+func (p *pairs) change(before, after []paired, now []said) {
 	var words, moved []string
-	settled, unsettled := 0, 0
+	p.Changed, p.Undo, p.Firmer, p.Looser = &page.CameraChange{Back: true}, nil, nil, nil
 	for n, one := range now {
 		if !slices.ContainsFunc(now[n+1:], func(later said) bool { return later.replaces(one) }) {
 			words = append(words, one.words())
+			p.Changed.Back = p.Changed.Back && one.Shot == 0
 		}
 	}
 	for _, is := range after {
@@ -107,7 +109,7 @@ func changeOf(before, after []paired, now []said) (c *page.CameraChange, undo []
 		}
 		was := before[at]
 		if was.Settled != is.Settled || was.Settled && was.Shot != is.Shot {
-			undo = append(undo, said{is.Name, saidOf(was)})
+			p.Undo = append(p.Undo, said{is.Name, saidOf(was)})
 		}
 		if slices.ContainsFunc(now, func(s said) bool { return s.Frame == is.Name }) {
 			continue
@@ -119,23 +121,39 @@ func changeOf(before, after []paired, now []said) (c *page.CameraChange, undo []
 		case shotOf(was) != shotOf(is):
 			moved = append(moved, fmt.Sprintf("%s from %s to %s", is.Name, shotWords(was), shotWords(is)))
 		case was.Sure != match.Certain && is.Sure == match.Certain:
-			settled++
+			p.Firmer = append(p.Firmer, is.Name)
 		case was.Sure == match.Certain && is.Sure == match.Likely:
-			unsettled++
+			p.Looser = append(p.Looser, is.Name)
 		}
 	}
 	if len(moved) > 0 {
 		words = append(words, movedWords(moved))
 	}
-	if settled > 0 {
-		words = append(words, settledWords(settled))
+	p.Changed.Others = len(moved) + len(p.Firmer) + len(p.Looser)
+	p.Changed.Words = strings.Join(words, " ")
+}
+
+// shown is what was changed, with how sure others are of their shots as far as that still holds.
+func (p *pairs) shown(frames []page.CameraFrame) *page.CameraChange {
+	if p.Changed == nil {
+		return nil
 	}
-	if unsettled > 0 {
-		words = append(words, unsettledWords(unsettled))
+	still := func(names []string, sure match.Sureness) (n int) {
+		for _, f := range frames {
+			if slices.Contains(names, f.Name) && f.Sure == string(sure) {
+				n++
+			}
+		}
+		return n
 	}
-	c.Others = len(moved) + settled + unsettled
-	c.Words = strings.Join(words, " ")
-	return c, undo
+	now := *p.Changed
+	if n := still(p.Firmer, match.Certain); n > 0 {
+		now.Words += " " + settledWords(n)
+	}
+	if n := still(p.Looser, match.Likely); n > 0 {
+		now.Words += " " + unsettledWords(n)
+	}
+	return &now
 }
 
 func settledWords(n int) string {
@@ -194,7 +212,9 @@ func shotWords(f paired) string {
 func (i *Intake) Pair(ctx context.Context, session int64, number int, frame string) error {
 	e, was := i.frame(session, frame)
 	switch {
-	case e == nil || frame == "":
+	case e != nil && frame == "":
+		return notNamed
+	case e == nil:
 		return i.noFrame(session, frame)
 	case number == control.NoShot:
 	case number == 0 && !was.Settled:
@@ -303,7 +323,9 @@ func (e *evening) before(last said) said {
 	return back
 }
 
-var nothingSaid = &control.Refusal{Why: "There is nothing to take back.",
+var notNamed = &control.Refusal{Field: "name", Why: "No frame was named.", Remedy: "Open the frame, and say it there."}
+
+var nothingSaid = &control.Refusal{Field: "session", Why: "There is nothing to take back.",
 	Remedy: "Open a frame and say which shot it is."}
 
 // hasShot refuses the number of a shot that a session does not have.

@@ -22,6 +22,7 @@ type reference struct {
 	Empty     string                 `json:"empty"`
 	Width     phys.Length            `json:"width"` // 0: as the ruler or the set has it
 	FromRight bool                   `json:"from_right"`
+	Black     string                 `json:"black"` // the frame with the flash off, by which the room is judged; "" none
 	Spot      *page.CameraPoint      `json:"spot"`  // null: the frame's middle
 	Ruler     *ruler                 `json:"ruler"` // null: none
 	Accepted  []control.PastMeasured `json:"accepted"`
@@ -59,7 +60,7 @@ func (g *reference) measure(wide phys.Length) contactsheet.Measure {
 
 // show has a view say it.
 func (g *reference) show(v *page.CameraView) {
-	v.Empty, v.FromRight, v.Spot = g.Empty, g.FromRight, g.Spot
+	v.Empty, v.Black, v.FromRight, v.Spot = g.Empty, g.Black, g.FromRight, g.Spot
 	if g.Ruler != nil && v.Width == "" {
 		v.Width = lengthText(rounded(g.Ruler.Wide))
 	}
@@ -101,6 +102,15 @@ func (i *Intake) Reference(session int64, empty, width string, fromRight bool) e
 	return i.changeReference(e, func(g *reference) { g.Empty, g.FromRight, g.Width = empty, fromRight, wide })
 }
 
+// Black implements control.Camera.
+func (i *Intake) Black(session int64, frame string) error {
+	e, _ := i.frame(session, frame)
+	if e == nil {
+		return i.noFrame(session, frame)
+	}
+	return i.changeNote(e, func(g *reference) { g.Black = frame }, func() {})
+}
+
 // lengthOf reads a length that a frame may show.
 func lengthOf(text string) (phys.Length, error) {
 	l, err := phys.ParseLength(text)
@@ -116,8 +126,8 @@ func (i *Intake) Spot(session int64, x, y float64) error {
 	switch {
 	case e == nil:
 		return i.noFrame(session, "")
-	case !isShare(x, y):
-		return &control.Refusal{Field: "x", Why: "That is outside the frame.", Remedy: "Tap a place in the frame."}
+	case outside(x, y) != "":
+		return &control.Refusal{Field: outside(x, y), Why: "That is outside the frame.", Remedy: "Tap a place in the frame."}
 	case x == 0 && y == 0:
 		return i.changeReference(e, func(g *reference) { g.Spot = nil })
 	}
@@ -142,8 +152,11 @@ func (i *Intake) Ruler(session int64, frame string, x, y, x2, y2 float64, length
 	switch {
 	case err != nil:
 		return &control.Refusal{Field: "value", Why: "The length must be 1 mm to 20 m.", Remedy: "Type a length like 10 cm."}
-	case !isShare(x, y, x2, y2):
-		return &control.Refusal{Field: "x", Why: "That is outside the frame.", Remedy: "Tap two places in the frame."}
+	case frame == "":
+		return notNamed
+	case outside(x, y, x2, y2) != "":
+		return &control.Refusal{Field: outside(x, y, x2, y2), Why: "That is outside the frame.",
+			Remedy: "Tap two places in the frame."}
 	case (f.Width == 0 || f.Height == 0) && i.isBusy(e):
 		return &control.Refusal{Field: "name", Why: fmt.Sprintf("The picture of %s is being read.", frame),
 			Remedy: "Place the ruler again when it is shown."}
@@ -166,8 +179,13 @@ func (i *Intake) isBusy(e *evening) bool {
 	return e.busy != "" || !e.due.IsZero()
 }
 
-func isShare(all ...float64) bool {
-	return !slices.ContainsFunc(all, func(v float64) bool { return !(v >= 0 && v <= 1) })
+// outside is the field of the first of a message's places that is no share of the frame's width or height; "" all are.
+func outside(all ...float64) string {
+	at := slices.IndexFunc(all, func(v float64) bool { return !(v >= 0 && v <= 1) })
+	if at < 0 {
+		return ""
+	}
+	return []string{"x", "y", "x2", "y2"}[at]
 }
 
 // basis is what on record measurements rest on, beside the shots' own sets.

@@ -62,11 +62,23 @@ func (s Sources) Or(folder, port string, log *slog.Logger) (Sources, error) {
 	return all, err
 }
 
+// words say at the page where files come from.
+func (s Sources) words() string {
+	if s.Port != "" {
+		return fmt.Sprintf(" The connected camera's new files are copied into the folder %s, and taken in from there for "+
+			"the session at Shoot.", s.Dir)
+	}
+	return fmt.Sprintf(" Files that arrive in the folder %s are taken in for the session at Shoot.", s.Dir)
+}
+
 // Watch takes in what comes from the sources, until the context ends. Call what it returns to end it.
 func (i *Intake) Watch(ctx context.Context, from Sources) (end func()) {
 	if from.Dir == "" {
 		return func() {}
 	}
+	i.mu.Lock()
+	i.sourceWords = from.words()
+	i.mu.Unlock()
 	if from.Port != "" { // the camera's files go there; that it cannot be made is said when it is looked into
 		_ = os.Mkdir(from.Dir, 0o777)
 	}

@@ -330,6 +330,7 @@ type ReceivedPart struct {
 type CameraView struct {
 	Frames    []CameraFrame `json:"frames"`     // by name
 	Problems  []string      `json:"problems"`   // of files, and what to do; at most 20
+	Damaged   bool          `json:"damaged"`    // one of them is of a copy that cannot be read, which may be damaged
 	Certain   int           `json:"certain"`    // shots with such a frame
 	Likely    int           `json:"likely"`     // shots with such a frame
 	Open      int           `json:"open"`       // shots
@@ -341,6 +342,8 @@ type CameraView struct {
 	Kept      string        `json:"kept"`       // where files are kept and for how long, in words
 	Empty     string        `json:"empty"`      // the frame without liquid; "" none was named
 	Width     string        `json:"width"`      // how wide a piece of the scene a frame shows; "" not known
+	Black     string        `json:"black"`      // the frame with the flash off, which the room is judged by; "" none
+	Room      *CameraRoom   `json:"room"`       // what that says; null: nothing
 	FieldSeen string        `json:"field_seen"` // the same as the set has it
 	Spot      *CameraPoint  `json:"spot"`       // where the liquid is to be; null: the frame's middle
 	Ruler     *CameraRuler  `json:"ruler"`      // that gives the width; null: none
@@ -348,6 +351,14 @@ type CameraView struct {
 	Moves     bool          `json:"moves"`      // along a path: the delay can be learned from frames
 	Lesson    *CameraLesson `json:"lesson"`     // null: the frames say nothing of the delay
 	OnRecord  int           `json:"on_record"`  // measurements from frames
+}
+
+// CameraRoom is what the black frame says of the room's light.
+type CameraRoom struct {
+	Open        string   `json:"open"`         // how long its shutter was open
+	Seen        string   `json:"seen"`         // how bright its brightest part is
+	MarginStops *float64 `json:"margin_stops"` // of the flash over the room's light; null: not known
+	Words       string   `json:"words"`
 }
 
 // CameraPoint is a place in a frame as it is shown, in shares of its width and height from the top left.
@@ -370,6 +381,7 @@ type CameraRuler struct {
 type CameraChange struct {
 	Words  string `json:"words"`
 	Others int    `json:"others"` // frames that have another shot now, or none, or are more or less certain of theirs
+	Back   bool   `json:"back"`   // it took back what was said before
 }
 
 // CameraClash is two pairings by hand that contradict each other, the earlier shot first.

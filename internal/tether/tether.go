@@ -46,7 +46,9 @@ func DefaultLimits() Limits {
 const MaxFile = 128_000_000
 
 // Megabytes is a size in words, rounded up: more than a limit is more in words too.
-func Megabytes(bytes int64) string { return fmt.Sprintf("%g MB", math.Ceil(float64(bytes)/1e5)/10) }
+func Megabytes(bytes int64) string {
+	return strconv.FormatFloat(math.Ceil(float64(bytes)/1e5)/10, 'f', -1, 64) + " MB"
+}
 
 const (
 	maxMemory = 1 << 30 // bytes of the program's address space, where the system can bound it

@@ -23,7 +23,7 @@ export function seenWords(s) {
 	const f = s.camera;
 	if (!f) return "";
 	const sure = f.settled ? "as you said" : f.sure;
-	return [`Frame ${f.name}, ${sure}.`, suggestionWords(f)].filter(Boolean).join(" ");
+	return [suggestionWords(f), `Frame ${f.name}, ${sure}.`].filter(Boolean).join(" ");
 }
 
 /** What a frame speaks for, "" nothing. @param {Pick<FrameView, "verdict" | "says" | "next">} f */

@@ -70,13 +70,17 @@ export function lostWords(snap, holding) {
 	return `It was armed and may still fire.${end} To stop it now use the switch at the machine.`;
 }
 
+/** A date as the machine writes it, too, in the phone's time. @param {string} at */
+export function dateText(at) {
+	const t = new Date(at);
+	if (Number.isNaN(t.getTime())) return "no known date";
+	return `${t.toLocaleDateString("en-GB", { dateStyle: "long" })}, ${t.toLocaleTimeString("en-GB", { timeStyle: "short" })}`;
+}
+
 /** @param {Snapshot} snap */
 export function sessionWords(snap) {
-	const began = new Date(snap.session.started);
 	const shots = snap.shot_count === 1 ? "one shot" : `${snap.shot_count} shots`;
-	const date = Number.isNaN(began.getTime())
-		? "no known date"
-		: began.toLocaleString([], { dateStyle: "medium", timeStyle: "short", hourCycle: "h23" });
+	const date = dateText(snap.session.started);
 	const name = snap.session.name === "" ? `Session of ${date}` : `“${snap.session.name}”, since ${date}`;
 	return `${name}: ${shots}. ${snap.session.dates}`;
 }

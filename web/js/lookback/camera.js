@@ -2,12 +2,13 @@
 
 import { attr, button, el, keyed, text } from "../dom.js";
 import { icon } from "../icons.js";
-import { sentence, show, slot } from "../refusals.js";
+import { leadButton, sentence, show, slot } from "../refusals.js";
 import { voice } from "../voice.js";
 import { isLost, NoAnswer, Question } from "./ask.js";
 import { FrameDialog, isUnmatched, sureNode, sureWords } from "./framedialog.js";
+import { pictureOf } from "./larger.js";
 import { Pending } from "./pending.js";
-import { widthAssumed } from "./reference.js";
+import { roomWords, widthAssumed } from "./reference.js";
 import { Sending } from "./sending.js";
 
 /** @import { CameraClash, CameraFrame, CameraView, Snapshot } from "../../protocol.d.ts" */
@@ -23,6 +24,8 @@ export class CameraFrames {
 	#version = 0;
 	/** What of the view is shown with the shots. */ #known = "";
 	#able = false;
+	#why = "";
+	/** The session is the one at Shoot. */ #current = false;
 	/** @type {ReturnType<typeof setTimeout> | undefined} */ #asking;
 
 	/** @param {number} session @param {Commands} commands @param {() => void} seen more is known of the frames */
@@ -51,21 +54,24 @@ export class CameraFrames {
 		this.pending = pending;
 		this.dialog = new FrameDialog(pending, () => this.#view);
 		this.measuring = new Measuring(pending);
+		this.roomWords = el("p", {});
+		this.lead = leadButton("room.by", "To the room's light, in Set up");
+		this.room = el("div", { class: "camera-room", hidden: true }, el("h5", {}, "The room, from the black frame"), this.roomWords, this.lead);
 		this.count = el("span", { class: "hint" });
 		const send = el("div", { class: "camera-send" }, this.choose, this.stop, this.bar, this.progress);
 		this.node = el("details", { class: "camera", ontoggle: () => this.#opened() },
 			el("summary", {}, el("h4", {}, "The camera's frames"), this.count),
-			this.input, send, this.problems, this.unread, this.counts, this.change, this.clashes, this.slot, this.list, this.measuring.node, this.kept);
+			this.input, send, this.problems, this.unread, this.counts, this.change, this.clashes, this.slot, this.list, this.measuring.node, this.room, this.kept);
 		this.#progress();
 	}
 
-	/** @param {Snapshot} snap @param {boolean} able */
-	show(snap, able) {
+	/** @param {Snapshot} snap */
+	show(snap) {
 		const armed = !["safe", "fault"].includes(snap.state);
 		this.sending.hold(armed);
 		if (armed) this.dialog.node.close(); // Disarm is in sight
 		this.node.hidden = snap.camera.version === 0;
-		this.enable(able);
+		this.#current = snap.session.id === this.session;
 		this.problem = snap.camera.problem;
 		this.#showProblems();
 		if (snap.camera.version === this.#version) return;
@@ -73,12 +79,15 @@ export class CameraFrames {
 		this.load();
 	}
 
-	/** The connection dropped, or this phone may change nothing. @param {boolean} able */
-	enable(able) {
+	/** The connection dropped, or this phone may change nothing. @param {boolean} able @param {string} why not */
+	enable(able, why) {
+		const back = able && !this.#able && this.#view !== null;
 		this.#able = able;
-		this.dialog.enable(able);
+		this.#why = why;
+		this.dialog.enable(able, why);
 		this.measuring.enable(able);
 		for (const b of [this.undo, ...this.clashes.querySelectorAll("button")]) attr(b, "disabled", !able);
+		if (back) this.load();
 	}
 
 	/** The frame of a shot, null if none is known. @param {number} shot its ID @returns {CameraFrame | null} */
@@ -91,6 +100,7 @@ export class CameraFrames {
 		if (taken) voice.say("Taken.");
 		if (this.#view) this.#showChange(this.#view);
 		if (this.#view) this.measuring.show(this.#view);
+		if (this.#view) this.#showRoom(this.#view);
 		this.dialog.update();
 		if (taken) this.load();
 	}
@@ -135,7 +145,7 @@ export class CameraFrames {
 		const all = [...(this.problem === "" ? [] : [this.problem]), ...this.sending.problems, ...(this.#view?.problems ?? [])];
 		this.problems.replaceChildren(...all.map((p) => el("li", {}, icon("warn"), p)));
 		this.problems.hidden = all.length === 0;
-		this.unread.hidden = (this.#view?.problems.length ?? 0) === 0;
+		this.unread.hidden = !this.#view?.damaged;
 	}
 
 	/** @param {CameraView} view */
@@ -149,11 +159,20 @@ export class CameraFrames {
 		keyed(this.clashes, view.clashes, (c) => JSON.stringify(c), (c) => this.#clash(c));
 		keyed(this.list, view.frames, (f) => f.name, () => this.#row(), (row, f) => this.#showRow(row, f, view));
 		this.measuring.show(view);
+		this.#showRoom(view);
 		this.dialog.update();
-		this.enable(this.#able);
+		this.enable(this.#able, this.#why);
 		const known = JSON.stringify([view.frames.map((f) => [f.name, f.shot_id, f.sure]), view.on_record]);
 		if (known !== this.#known) this.seen();
 		this.#known = known;
+	}
+
+	/** How dark the room is, by the black frame. @param {CameraView} view */
+	#showRoom(view) {
+		const waits = this.pending.words("black");
+		this.room.hidden = view.black === "" && waits === "";
+		text(this.roomWords, sentence(waits) || (view.room ? `${view.black}. ${roomWords(view)}` : `Nothing yet by ${view.black}.`));
+		this.lead.hidden = !this.#current;
 	}
 
 	/** What was said last of which shot a frame is, or what it changed. @param {CameraView} view */
@@ -161,7 +180,7 @@ export class CameraFrames {
 		const pair = this.pending.pair;
 		this.change.hidden = !pair && view.changed === null;
 		text(this.changed, pair ? sentence([pair.name, pair.words].filter(Boolean).join(": ")) : view.changed?.words ?? "");
-		this.undo.style.visibility = pair ? "hidden" : "visible";
+		this.undo.style.visibility = pair || view.changed?.back ? "hidden" : "visible";
 	}
 
 	/** @param {CameraView} view */
@@ -186,15 +205,25 @@ export class CameraFrames {
 
 	/** @param {HTMLElement} row @param {CameraFrame} f @param {CameraView} view */
 	#showRow(row, f, view) {
-		const made = JSON.stringify([f, sureWords(f, view)]);
+		const made = JSON.stringify([f, sureWords(f, view), f.pictured || view.busy === ""]);
 		if (row.dataset.made === made) return;
 		row.dataset.made = made;
 		const [open] = row.children;
 		open.replaceChildren(
-			f.pictured ? el("img", { src: pictureOf(this.session, f), alt: "", loading: "lazy", decoding: "async" }) : el("span", { class: "camera-none" }, "no preview"),
+			f.pictured ? this.#picture(row, f) : el("span", { class: "camera-none" }, view.busy === "" ? "no preview" : "no preview yet"),
 			el("span", { class: "camera-name" }, f.name),
 			sureNode(f, view),
 		);
+	}
+
+	/** One that does not come says so, and is asked for again when more is known. @param {HTMLElement} row @param {CameraFrame} f */
+	#picture(row, f) {
+		const failed = () => {
+			img.replaceWith(el("span", { class: "camera-none" }, "The picture did not come."));
+			row.dataset.made = "";
+		};
+		const img = el("img", { src: pictureOf(this.session, f), alt: "", loading: "lazy", decoding: "async", onerror: failed });
+		return img;
 	}
 
 	/** It is shown no more; what is being sent goes on. */
@@ -204,9 +233,6 @@ export class CameraFrames {
 		this.sending.stop();
 	}
 }
-
-/** @param {number} session @param {CameraFrame} f */
-export const pictureOf = (session, f) => `/camera/${session}/picture?${new URLSearchParams({ name: f.name, of: f.version })}`;
 
 const megabytes = (/** @type {number} */ bytes) => (bytes / 1e6).toFixed(bytes < 1e7 ? 1 : 0);
 
@@ -229,6 +255,7 @@ function countWords(view, sending) {
 	if (view.frames.length === 0 && view.busy !== "") return "";
 	if (view.frames.length === 0) return "No frames yet: choose the camera's files; their times tell which shot each is.";
 	const shots = view.certain + view.likely + view.open;
+	if (shots === 0) return "There are no shots yet that a frame could be of.";
 	const counts = `${shots} ${shots === 1 ? "shot" : "shots"}: ${view.certain} certain, ${view.likely} likely, ${view.open} unmatched.`;
 	const settles = view.open > 0 && view.frames.some((f) => isUnmatched(f, view));
 	return settles ? `${counts} Open a frame and say which shot it is: one pair often settles the others.` : counts;

@@ -1,13 +1,15 @@
 // Two evenings side by side: what came of them, what differs in their sets, and their tries on one scale.
 
 import { button, el, text } from "../dom.js";
-import { atWords, triesDrawing } from "../drawings/tries.js";
+import { triesDrawing } from "../drawings/tries.js";
 import { icon } from "../icons.js";
 import { show, slot } from "../refusals.js";
 import { fieldText, kindWords, valueText } from "../set.js";
 import { verdicts, verdictWord } from "../verdicts.js";
 import { NoAnswer, Question } from "./ask.js";
-import { dateText, flown } from "./words.js";
+import { atWords } from "./tries.js";
+import { dateText } from "../words.js";
+import { flown } from "./words.js";
 
 /** @import { Evening, KindTries, Verdict } from "../../protocol.d.ts" */
 

@@ -1,7 +1,7 @@
 // One session: what came of it, its set as it was, and all its shots.
 
 import { attr, button, drawn, el, text } from "../dom.js";
-import { bestWords, factList, triesDrawing, triesTable } from "../drawings/tries.js";
+import { factList, triesDrawing } from "../drawings/tries.js";
 import { icon } from "../icons.js";
 import { show, slot } from "../refusals.js";
 import { fieldText, kindWords, valueText } from "../set.js";
@@ -12,7 +12,9 @@ import { isLost, NoAnswer, Question } from "./ask.js";
 import { CameraFrames } from "./camera.js";
 import { FileNumbers } from "./files.js";
 import { ShotList } from "./shotlist.js";
-import { dateText, flown } from "./words.js";
+import { bestWords, triesTable } from "./tries.js";
+import { dateText } from "../words.js";
+import { flown } from "./words.js";
 
 /** @import { Evening, KindTries, PastSession, Snapshot } from "../../protocol.d.ts" */
 /** @import { Commands } from "../commands.js" */
@@ -36,6 +38,7 @@ export class EveningView {
 	#set = "";
 	#said = "";
 	#able = false;
+	/** Why nothing can be changed, "" it can. */ #why = "";
 
 	/** @param {number} id @param {EveningHost} host @param {number[]} [matches] numbers of shots that were looked for */
 	constructor(id, host, matches = []) {
@@ -102,14 +105,14 @@ export class EveningView {
 		else this.shots.refresh();
 	}
 
-	/** @param {Snapshot} snap @param {boolean} able whether something can be changed now */
-	show(snap, able) {
+	/** @param {Snapshot} snap @param {boolean} able whether something can be changed now @param {string} [why] it cannot */
+	show(snap, able, why = "") {
 		this.#snap = snap;
-		this.enable(able);
+		this.enable(able, why);
 		const set = JSON.stringify(snap.set);
 		if (this.#set !== "" && set !== this.#set) this.again.stale();
 		this.#set = set;
-		this.camera.show(snap, able);
+		this.camera.show(snap);
 		const current = snap.session.id === this.id;
 		this.files.node.hidden = !current;
 		if (!current) return;
@@ -123,13 +126,14 @@ export class EveningView {
 		text(this.newer, more === 1 ? "Show the newer shot" : `Show ${more} newer shots`);
 	}
 
-	/** @param {boolean} able */
-	enable(able) {
+	/** @param {boolean} able @param {string} [why] nothing can be changed now */
+	enable(able, why = "") {
 		this.#able = able;
+		this.#why = why;
 		this.again.enable(able);
 		this.rename.enable(able);
 		this.files.enable(able);
-		this.camera.enable(able);
+		this.camera.enable(able, why);
 		this.shots.able = able;
 	}
 
@@ -166,8 +170,8 @@ export class EveningView {
 		this.counts.replaceChildren(...countItems(evening));
 		this.#drawTries(evening.kinds);
 		this.#drawSet(evening);
-		this.enable(this.#able);
-		if (this.#snap) this.show(this.#snap, this.#able);
+		this.enable(this.#able, this.#why);
+		if (this.#snap) this.show(this.#snap, this.#able, this.#why);
 	}
 
 	/** @param {KindTries[]} kinds */

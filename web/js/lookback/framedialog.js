@@ -3,7 +3,7 @@
 import { suggestionWords } from "../camera.js";
 import { attr, button, el, text } from "../dom.js";
 import { icon } from "../icons.js";
-import { showLarger } from "./larger.js";
+import { pictureOf, showLarger } from "./larger.js";
 import { sentence, slot } from "../refusals.js";
 import { fileNumber } from "./filenumber.js";
 import { Reference } from "./reference.js";
@@ -35,7 +35,7 @@ const clashOf = (f, view) => view.clashes.find((c) => c.frames.includes(f.name))
 /** What a frame is of which it is known that it is of no shot; "" that is not known. @param {CameraFrame} f @param {CameraView} view */
 function noShotWords(f, view) {
 	if (f.sure !== "open") return "";
-	const uses = [view.empty === f.name && "empty frame", view.ruler?.name === f.name && "ruler"].filter(Boolean);
+	const uses = [view.empty === f.name && "empty frame", view.black === f.name && "black frame", view.ruler?.name === f.name && "ruler"].filter(Boolean);
 	if (uses.length > 0) return uses.join(", ");
 	if (f.settled) return f.shot === 0 ? "no shot, as you said" : "";
 	const all = view.certain > 0 && view.likely === 0 && view.frames.every((other) => other.sure !== "open" || other.shot === 0);
@@ -61,7 +61,9 @@ export class FrameDialog {
 		this.view = view;
 		this.slot = slot();
 		this.img = el("img", { alt: "", decoding: "async", draggable: "false" });
-		this.picture = el("div", { class: "camera-picture" }, this.img);
+		this.missing = el("span", { class: "camera-none" });
+		this.img.addEventListener("error", () => this.#failed());
+		this.picture = el("div", { class: "camera-picture" }, this.img, this.missing);
 		this.large = el("div", { class: "camera-large" }, this.picture);
 		this.title = el("p", { class: "camera-title", tabindex: -1 });
 		this.says = el("p", { class: "camera-says", role: "status", tabindex: 0 });
@@ -73,16 +75,25 @@ export class FrameDialog {
 		this.before = button({ "aria-label": "Previous frame", onclick: () => this.#step(-1) }, icon("back"));
 		this.after = button({ "aria-label": "Next frame", onclick: () => this.#step(1) }, icon("onward"));
 		this.enlarge = button({ class: "enlarge", "aria-pressed": "false", onclick: () => this.#enlarge(!this.#enlarged) }, "Enlarge");
+		this.away = el("p", { class: "hint", role: "status" });
 		const steps = el("div", { class: "strip-steps" }, this.before, this.enlarge, button({ onclick: () => this.node.close() }, "Close"), this.after);
 		const label = el("label", { for: this.number.id }, "This frame is shot number");
 		this.which = el("div", { class: "camera-which" }, el("div", { class: "past-field" }, label, this.number), this.pair, this.none, this.free);
 		this.node = el("dialog", { class: "camera-dialog", "aria-label": "A frame of the camera" }, this.large, this.title, this.says,
-			this.which, this.reference.node, el("div", { class: "camera-foot" }, this.slot, steps));
+			this.away, this.which, this.reference.node, el("div", { class: "camera-foot" }, this.slot, steps));
 		this.#swipes();
+	}
+
+	/** The small picture did not come: that is said in its place. One that is there stays when a larger one does not come. */
+	#failed() {
+		this.img.removeAttribute("src");
+		text(this.missing, "The picture did not come. Close the frame and open it again to ask for it anew.");
 	}
 
 	/** @param {string} name */
 	open(name) {
+		this.#failed();
+		this.picture.dataset.of = "";
 		this.#show(name);
 		this.node.showModal();
 		this.update();
@@ -99,9 +110,12 @@ export class FrameDialog {
 		this.#enlarge(false);
 	}
 
-	/** @param {boolean} able */
-	enable(able) {
+	/** @param {boolean} able @param {string} why not */
+	enable(able, why) {
+		if (able && !this.#able && !this.img.hasAttribute("src")) this.picture.dataset.of = ""; // it is asked for again
 		this.#able = able;
+		text(this.away, why);
+		attr(this.node, "data-away", !able);
 		this.update();
 	}
 
@@ -136,11 +150,13 @@ export class FrameDialog {
 
 	/** @param {CameraFrame} f @param {CameraView} view */
 	#showPicture(f, view) {
-		const address = `/camera/${this.session}/picture?${new URLSearchParams({ name: f.name })}`;
+		const address = f.pictured ? pictureOf(this.session, f) : "";
 		this.large.style.setProperty("--ratio", `${f.width > 0 ? f.width / f.height : 1.5}`);
 		attr(this.img, "alt", `Frame ${f.name}: ${[...f.says, sureWords(f, view)].join("; ")}`);
-		if (this.picture.dataset.name === f.name) return;
-		attr(this.picture, "data-name", f.name);
+		const of = `${f.name} ${address}`;
+		if (this.picture.dataset.of === of) return;
+		this.picture.dataset.of = of;
+		text(this.missing, f.pictured ? "" : "There is no picture of this frame.");
 		if (f.pictured) attr(this.img, "src", address);
 		else this.img.removeAttribute("src");
 	}

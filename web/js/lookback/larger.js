@@ -1,9 +1,12 @@
-// A larger picture of a frame than the small one on record: the machine makes it when it is asked for, while nothing is
+// The pictures of a frame: the small one on record, and a larger one: the machine makes it when it is asked for, while nothing is
 // armed.
 
 /** @import { CameraFrame, ShotView } from "../../protocol.d.ts" */
 
 const askAgainMs = 3000;
+
+/** The address of the small picture. @param {number} session @param {Pick<CameraFrame, "name" | "version">} f */
+export const pictureOf = (session, f) => `/camera/${session}/picture?${new URLSearchParams({ name: f.name, of: f.version })}`;
 
 /**
  * Shows it in an image once it is there.

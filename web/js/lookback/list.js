@@ -4,7 +4,8 @@ import { attr, button, el, keyed, text } from "../dom.js";
 import { refusalText } from "../refusals.js";
 import { NoAnswer, Question, question } from "./ask.js";
 import { scrollerOf } from "./shotlist.js";
-import { dateText, judgedText, kindAndShots } from "./words.js";
+import { dateText } from "../words.js";
+import { judgedText, kindAndShots } from "./words.js";
 
 /** @import { PastSession, PastSessions, Snapshot } from "../../protocol.d.ts" */
 

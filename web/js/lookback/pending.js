@@ -3,7 +3,7 @@
 /** @import { CameraView, Command, Refusal } from "../../protocol.d.ts" */
 /** @import { Commands } from "../commands.js" */
 
-/** @typedef {"reference" | "ruler" | "spot" | "accept" | "unaccept" | "pair" | "unpair"} Type of a command; the newest of each counts */
+/** @typedef {"reference" | "black" | "ruler" | "spot" | "accept" | "unaccept" | "pair" | "unpair"} Type of a command; the newest of each counts */
 
 export class Pending {
 	/** @type {Map<string, { command: Command, taken: boolean }>} */ #said = new Map();

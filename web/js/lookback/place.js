@@ -60,7 +60,7 @@ export class Place {
 		this.#online = true;
 		this.#say();
 		this.list.show(snap);
-		this.#evening?.show(snap, this.#able);
+		this.#evening?.show(snap, this.#able, this.#why);
 		if (!back) return;
 		this.list.load();
 		this.#evening?.reload();
@@ -71,7 +71,7 @@ export class Place {
 	lost() {
 		this.#online = false;
 		this.#say();
-		this.#evening?.enable(false);
+		this.#evening?.enable(false, this.#why);
 	}
 
 	/** Whether something can be changed now. */
@@ -79,11 +79,17 @@ export class Place {
 		return this.#online && this.#me !== "" && this.#snap?.holder === this.#me;
 	}
 
+	/** Why nothing can be changed; "" it can. */
+	get #why() {
+		if (!this.#online) return "The machine does not answer. What is known is shown; nothing can be said of it until it is back.";
+		return this.#able ? "" : "This phone does not hold the controls: it can look but change nothing.";
+	}
+
 	#say() {
 		let words = "";
 		if (!this.#online) words = ""; // the state says it
 		else if (!this.#able && this.#step.view === "evening") {
-			words = "This phone does not hold the controls: it can look but change nothing.";
+			words = this.#why;
 		} else if (this.#step.view === "list") words = this.#snap?.camera.problem ?? "";
 		this.notice.hidden = words === "";
 		text(this.notice, words);
@@ -156,7 +162,7 @@ export class Place {
 		};
 		this.#evening = new EveningView(id, host, matches);
 		this.views.append(this.#evening.node);
-		if (this.#snap) this.#evening.show(this.#snap, this.#able);
+		if (this.#snap) this.#evening.show(this.#snap, this.#able, this.#why);
 		this.#evening.load();
 	}
 

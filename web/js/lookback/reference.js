@@ -1,8 +1,8 @@
-// What a frame is good for besides its shot: it may be the one without liquid, have a ruler in it, or show where the
-// liquid is to be.
+// What a frame is good for besides its shot: it may be the one without liquid, have a ruler in it, show where the liquid
+// is to be, or, taken with the flash off, how dark the room is.
 
 import { attr, button, el, intoSight, text } from "../dom.js";
-import { sentence } from "../refusals.js";
+import { sentence, show } from "../refusals.js";
 import { Marks } from "./marks.js";
 
 /** @import { CameraFrame, CameraView } from "../../protocol.d.ts" */
@@ -29,11 +29,13 @@ export class Reference {
 		this.empty = button({ role: "switch", "data-sends": true, onclick: () => this.#empty() }, "Empty frame (no liquid)");
 		this.measure = button({ class: "ruler", "data-sends": true, onclick: () => this.#mark("ruler") }, "There is a ruler in it");
 		this.place = button({ class: "spot", "data-sends": true, onclick: () => this.#mark("spot") }, "Where the liquid should be");
+		this.black = button({ class: "black", role: "switch", "data-sends": true, onclick: () => this.#black() }, "");
+		this.places = el("div", { class: "camera-places" }, this.measure, this.place);
 		this.words = el("p", { class: "hint", role: "status" });
-		this.fold = el("details", { class: "camera-reference" }, el("summary", {}, "Measure with this frame"), this.empty, this.measure, this.place, this.words);
+		this.fold = el("details", { class: "camera-reference" }, el("summary", {}, "Measure with this frame"), this.empty, this.black, this.places, this.words);
 		intoSight(this.fold);
 		this.how = el("p", { class: "hint" });
-		this.length = el("input", { id: `camera-ruler-${this.session}`, type: "text", autocomplete: "off", enterkeyhint: "done", placeholder: "10 cm", "data-sends": true });
+		this.length = el("input", { id: `camera-ruler-${this.session}`, type: "text", autocomplete: "off", enterkeyhint: "done", placeholder: "10 cm", "data-sends": true, oninput: () => show(refusals, null) });
 		this.field = el("div", { class: "past-field" }, el("label", { for: this.length.id }, "How far apart they are"), this.length);
 		this.set = button({ class: "primary", "data-sends": true, onclick: () => this.#set() });
 		this.forget = button({ "data-sends": true, onclick: () => this.#forget() });
@@ -49,24 +51,34 @@ export class Reference {
 	show(view, f) {
 		this.#view = view;
 		this.#frame = f;
-		this.node.hidden = !view.moves;
-		const { empty, ruler } = this.#wanted(view);
-		const words = this.pending.words("reference", "ruler", "spot");
+		this.places.hidden = !view.moves;
+		const { empty, ruler, black } = this.#wanted(view);
+		const words = this.pending.words("reference", "black", "ruler", "spot");
 		attr(this.empty, "aria-checked", `${empty === f.name}`);
 		const changing = empty !== view.empty && [empty, view.empty].includes(f.name);
 		text(this.empty, changing ? `Empty frame: ${this.pending.word("reference")}` : "Empty frame (no liquid)");
+		attr(this.black, "aria-checked", `${black === f.name}`);
+		const blackening = black !== view.black && [black, view.black].includes(f.name);
+		text(this.black, blackening ? `Black frame: ${this.pending.word("black")}` : "Black frame (flash off)");
 		text(this.measure, ruler?.name === f.name ? `The ruler in it: ${ruler.length}${ruler === view.ruler ? "" : `, ${this.pending.word("ruler")}`}` : "There is a ruler in it");
-		text(this.words, sentence(words) || knownWords(view));
+		text(this.words, sentence(words) || (f.name === view.black && roomWords(view)) || knownWords(view));
 		attr(this.measure, "disabled", this.measure.disabled || !f.pictured);
 		attr(this.place, "disabled", this.place.disabled || !f.pictured);
 	}
 
-	/** The empty frame and the ruler as they are to be. @param {CameraView} view */
+	/** The empty frame, the black one and the ruler as they are to be. @param {CameraView} view */
 	#wanted(view) {
 		const set = this.pending.of("ruler");
 		const { name = "", value: length = "", x = 0, y = 0, x2 = 0, y2 = 0 } = set ?? {};
 		const ruler = !set ? view.ruler : name === "" ? null : { name, length, x, y, x2, y2 };
-		return { empty: this.pending.reference(view).name, ruler };
+		return { empty: this.pending.reference(view).name, ruler, black: this.pending.of("black")?.name ?? view.black };
+	}
+
+	#black() {
+		const [view, f] = [this.#view, this.#frame];
+		if (!view || !f) return;
+		const name = this.#wanted(view).black === f.name ? "" : f.name;
+		this.pending.send({ type: "black", session: this.session, name }, this.refusals);
 	}
 
 	#empty() {
@@ -136,8 +148,15 @@ export class Reference {
 	}
 }
 
+/** What the black frame says of the room; "" nothing. @param {CameraView} view */
+export function roomWords(view) {
+	const r = view.room;
+	return r ? `Flash off, open for ${r.open}: ${r.seen} bright at most. ${r.words}` : "";
+}
+
 /** How wide a frame is and where the liquid is to be. @param {CameraView} view */
 function knownWords(view) {
+	if (!view.moves) return "";
 	const assumed = widthAssumed(view) ? ", as the set assumes until a ruler is set" : "";
 	const width = view.width && `A frame shows ${view.width} of the scene${assumed}.`;
 	return [width, view.spot ? "The liquid should be where you tapped." : "The liquid should be in the middle of the frame."].filter(Boolean).join(" ");

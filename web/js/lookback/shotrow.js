@@ -1,7 +1,6 @@
 // One shot on record: a row of fixed height, and what is below it when it is opened.
 
 import { attr, button, el, text } from "../dom.js";
-import { pastWords } from "../drag.js";
 import { icon } from "../icons.js";
 import { show, slot } from "../refusals.js";
 import { fixed, ms, signed } from "../units.js";
@@ -117,7 +116,12 @@ class Detail {
 		this.tell = button({ class: "tell", onclick: () => this.#tell() }, "Show what was measured");
 		this.img = el("img", { loading: "lazy", decoding: "async" });
 		this.frame = button({ class: "past-frame", onclick: () => this.#enlarge() }, this.img);
-		this.img.addEventListener("error", () => (this.frame.hidden = true));
+		this.none = el("span", { class: "camera-none", hidden: true }, "The picture did not come.");
+		this.frame.append(this.none);
+		for (const came of [true, false]) this.img.addEventListener(came ? "load" : "error", () => {
+			this.img.hidden = !came;
+			this.none.hidden = came;
+		});
 		this.again = new SetReuse(host.commands, { shot: shot.id }, "Use this shot's set again");
 		this.fileHint = el("p", { class: "hint" });
 		this.node = el("div", { class: "past-detail" }, this.frame, this.problem, this.verdicts.node, this.pictures.node, this.slot);
@@ -251,12 +255,18 @@ function timeWords(s) {
 	return words.join(" · ");
 }
 
+/** How far past its place, so short that a row holds it. @param {number} past @param {number} sd */
+function measuredWords(past, sd) {
+	const [by, off] = [Math.abs(past), sd].map((v) => fixed(v, v < 10 ? 1 : 0));
+	return `Measured: ${by} ± ${off} mm ${past < 0 ? "short" : "past"}`;
+}
+
 /** The verdict, what is wrong with the picture, and what the machine did wrong. @param {ShotView} s */
 function remarkNodes(s) {
 	const nodes = [];
 	const failed = machineWords(s);
 	if (failed !== "") nodes.push(el("span", { class: "row-failed" }, failed));
-	const measured = s.past_mm !== null && s.past_sd_mm !== null ? `Measured: ${pastWords(s.past_mm, s.past_sd_mm)}` : "";
+	const measured = s.past_mm !== null && s.past_sd_mm !== null ? measuredWords(s.past_mm, s.past_sd_mm) : "";
 	if (measured !== "") nodes.push(el("span", { class: "row-measured" }, measured));
 	if (s.verdict !== "" || (failed === "" && measured === "")) {
 		nodes.push(el("span", { class: "row-verdict", "data-verdict": s.verdict || "none" }, icon(verdictSign(s.verdict)), verdictWord(s.verdict)));

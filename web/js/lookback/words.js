@@ -5,13 +5,6 @@ import { inOrder, verdictWord } from "../verdicts.js";
 
 /** @import { Kind, PastSession } from "../../protocol.d.ts" */
 
-/** A date in the phone's own way, in 24 hours. @param {string} at */
-export function dateText(at) {
-	const t = new Date(at);
-	if (Number.isNaN(t.getTime())) return "no known date";
-	return t.toLocaleString([], { dateStyle: "medium", timeStyle: "short", hourCycle: "h23" });
-}
-
 /** What flew; "" where that cannot be read. @param {PastSession} s */
 export const flown = (s) =>
 	s.kinds.map((k, i) => {
