@@ -32,7 +32,8 @@ export class Reference {
 		this.black = button({ class: "black", role: "switch", "data-sends": true, onclick: () => this.#black() }, "");
 		this.places = el("div", { class: "camera-places" }, this.measure, this.place);
 		this.words = el("p", { class: "hint", role: "status" });
-		this.fold = el("details", { class: "camera-reference" }, el("summary", {}, "Measure with this frame"), this.empty, this.black, this.places, this.words);
+		this.fold = el("details", { class: "camera-reference" }, el("summary", {}, "Measure with this frame"),
+			el("div", { class: "camera-places" }, this.empty, this.black), this.places, this.words);
 		intoSight(this.fold);
 		this.how = el("p", { class: "hint" });
 		this.length = el("input", { id: `camera-ruler-${this.session}`, type: "text", autocomplete: "off", enterkeyhint: "done", placeholder: "10 cm", "data-sends": true, oninput: () => show(refusals, null) });
