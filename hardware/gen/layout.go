@@ -37,6 +37,9 @@ func layouts(d *circuit.Design) (files, error) {
 				return nil, fmt.Errorf("on strips parts stand in wrong places, the first: %s", found[0])
 			}
 			out[b.Name+"-"+string(s.Kind)+".svg"] = plan.SVG()
+			if s.Kind == circuit.StripBoard {
+				out[b.Name+"-"+string(s.Kind)+"-copper.svg"] = plan.CopperSide()
+			}
 		}
 	}
 	out["places.csv"], out["wires.csv"] = layout.Places(plans), layout.Wires(plans)

@@ -21,7 +21,7 @@ const (
 
 const stripStyles = `text{font-family:Arial,Helvetica,sans-serif;font-size:1.5px;fill:#000;text-anchor:middle}
 .title{font-size:2.6px;font-weight:bold}.grey{fill:#555}.left{text-anchor:start;font-size:1.7px}
-rect,circle,line{fill:none;stroke:#222;stroke-width:.2}.metal{fill:#ead9b8;stroke:none}.hole{fill:#777;stroke:none}
+rect,circle,line,path{fill:none;stroke:#222;stroke-width:.2}.metal{fill:#ead9b8;stroke:none}.hole{fill:#777;stroke:none}
 .body{fill:#fff;fill-opacity:.92}.leg{fill:#222;stroke:none}.mark{stroke-width:.6}.wire{stroke:#00418a;stroke-width:.7}
 .end{fill:#fff;stroke:#00418a;stroke-width:.3}.lead{fill:#fff;stroke:#a03000;stroke-width:.4}
 .cut{stroke:#a03000;stroke-width:.5}.edge{stroke-width:.35}
@@ -43,7 +43,7 @@ func (p *StripPlan) SVG() string {
 	d.f(`<svg xmlns="http://www.w3.org/2000/svg" width="%gmm" height="%smm" viewBox="0 0 %g %s" role="img">`,
 		stripWide*enlarged, hundredths(high*enlarged), stripWide, hundredths(high))
 	what := map[circuit.StripKind]string{circuit.Solderless: "on a solderless board, without solder",
-		circuit.StripBoard: "on strip board, seen from the parts' side; the strips are below"}[p.Strips.Kind]
+		circuit.StripBoard: "on strip board, from the parts' side; a red cross: the strip below is cut there"}[p.Strips.Kind]
 	d.f("<title>%s: %s</title>\n<style>%s</style>", html.EscapeString(p.Board.Title), what, stripStyles)
 	d.f(`<rect width="100%%" height="100%%" style="fill:#fff;stroke:none"/>`)
 	d.words(stripWide/2, 4, "title", p.Board.Title)
@@ -51,7 +51,7 @@ func (p *StripPlan) SVG() string {
 	d.words(stripWide/2, 10, "grey",
 		"Twice its size: the line below is 20 mm on the board. Simulated and rule-checked, not built.")
 	d.f(`<g transform="translate(%g %g)">`, stripLeft, stripTop-pitch/2)
-	d.board()
+	d.metal(func(at point) point { return at })
 	for _, part := range p.parts {
 		d.part(part)
 	}
@@ -65,12 +65,40 @@ func (p *StripPlan) SVG() string {
 	for i, l := range p.leads() {
 		d.ring("lead", spot(l.At), letter(i))
 	}
-	d.cuts()
+	d.cuts(spot)
 	d.out.WriteString(d.over.String())
 	d.f("</g>")
 	d.legend(stripTop + float64(p.Strips.Rows+1)*pitch + 4)
 	d.f("</svg>")
 	return d.out.String()
+}
+
+// CopperSide draws strip board turned over, as it lies while its strips are cut: copper, holes and a cross at each cut.
+func (p *StripPlan) CopperSide() string {
+	d := &stripDrawing{StripPlan: p}
+	wide, tall := p.size()
+	high := stripTop + tall + 12
+	what := "strip board from the copper side, for cutting"
+	d.f(`<svg xmlns="http://www.w3.org/2000/svg" width="%gmm" height="%smm" viewBox="0 0 %g %s" role="img">`,
+		stripWide*enlarged, hundredths(high*enlarged), stripWide, hundredths(high))
+	d.f("<title>%s: %s</title>\n<style>%s</style>", html.EscapeString(p.Board.Title), what, stripStyles)
+	d.f(`<rect width="100%%" height="100%%" style="fill:#fff;stroke:none"/>`)
+	d.words(stripWide/2, 4, "title", p.Board.Title)
+	d.words(stripWide/2, 7, "", what+": turned over from left to right, so column 1 is at the right")
+	d.words(stripWide/2, 10, "grey", "A red cross: cut the strip there. Twice its size: the line below is 20 mm on the board.")
+	d.f(`<g transform="translate(%g %g)">`, stripLeft, stripTop-pitch/2)
+	over := func(at point) point { return point{wide - at.x, at.y} }
+	d.metal(over)
+	d.cuts(func(h Hole) point { return over(spot(h)) })
+	d.f("</g>")
+	d.ruler(stripTop + tall + 4)
+	d.f("</svg>")
+	return d.out.String()
+}
+
+// size is how wide and how high the board is drawn.
+func (p *StripPlan) size() (wide, high float64) {
+	return float64(p.Strips.Cols+1) * pitch, float64(p.Strips.Rows+1) * pitch
 }
 
 func (d *stripDrawing) f(format string, args ...any) { fmt.Fprintf(&d.out, format+"\n", args...) }
@@ -84,16 +112,17 @@ func (d *stripDrawing) ring(class string, at point, words string) {
 	d.words(at.x, at.y+0.52, "", words)
 }
 
-// board draws the board: its edge, its metal, its holes with their numbers.
-func (d *stripDrawing) board() {
-	wide, high := float64(d.Strips.Cols+1)*pitch, float64(d.Strips.Rows+1)*pitch
+// metal draws the board: its edge, its metal, its holes with their numbers; to says where a place is drawn.
+func (d *stripDrawing) metal(to func(point) point) {
+	wide, high := d.size()
 	d.f(`<rect class="edge" x="0" y="0" width="%s" height="%s"/>`, hundredths(wide), hundredths(high))
 	for _, r := range d.pieces {
-		d.f(`<rect class="metal" x="%s" y="%s" width="%s" height="%s"/>`, hundredths(r.low.x), hundredths(r.low.y),
-			hundredths(r.high.x-r.low.x), hundredths(r.high.y-r.low.y))
+		a, b := to(r.low), to(r.high)
+		d.f(`<rect class="metal" x="%s" y="%s" width="%s" height="%s"/>`, hundredths(min(a.x, b.x)), hundredths(a.y),
+			hundredths(math.Abs(b.x-a.x)), hundredths(b.y-a.y))
 	}
 	for col := 1; col <= d.Strips.Cols; col++ {
-		x := float64(col) * pitch
+		x := to(spot(Hole{col, 1})).x
 		if col == 1 || col%5 == 0 {
 			d.words(x, -0.8, "grey", fmt.Sprint(col))
 			d.words(x, high+2, "grey", fmt.Sprint(col))
@@ -112,14 +141,16 @@ func (d *stripDrawing) board() {
 	}
 }
 
-// cuts draws where strips are cut, over the parts: what is missed under one joins what must not be joined.
-func (d *stripDrawing) cuts() {
+// crossArm is how far a cross that stands for a cut reaches from its hole, each way.
+const crossArm = 0.9
+
+// cuts draws a cross where strips are cut, over the parts: what is missed under one joins what must not be joined.
+func (d *stripDrawing) cuts(to func(Hole) point) {
 	for _, c := range d.Strips.Cuts {
-		at := spot(hole(c))
-		const arm = 0.8
-		d.f(`<circle class="cut" cx="%s" cy="%s" r="%g"/>`, hundredths(at.x), hundredths(at.y), cutRadius/2)
-		d.f(`<line class="cut" x1="%s" y1="%s" x2="%s" y2="%s"/>`, hundredths(at.x-arm), hundredths(at.y-arm),
-			hundredths(at.x+arm), hundredths(at.y+arm))
+		at := to(hole(c))
+		x0, x1 := hundredths(at.x-crossArm), hundredths(at.x+crossArm)
+		y0, y1 := hundredths(at.y-crossArm), hundredths(at.y+crossArm)
+		d.f(`<path class="cut" d="M%s %s L%s %s M%s %s L%s %s"/>`, x0, y0, x1, y1, x0, y1, x1, y0)
 	}
 }
 
@@ -207,6 +238,9 @@ func (d *stripDrawing) name(part *circuit.Part, leg, middle point, name string) 
 				continue
 			}
 			cost := d.crowd(part, at, size)
+			if d.nearestLeg(at) != leg { // it would be read as the name of another one
+				cost += 20
+			}
 			inward := dx*sideOf(middle.x-leg.x) + dy*sideOf(middle.y-leg.y)
 			if cost += 0.1 * (2 + inward); cost < least {
 				best, least = at, cost
@@ -216,6 +250,21 @@ func (d *stripDrawing) name(part *circuit.Part, leg, middle point, name string) 
 	d.used = append(d.used, best)
 	fmt.Fprintf(&d.over, `<text x="%s" y="%s" class="over">%s</text>`+"\n", hundredths(best.x), hundredths(best.y+0.5),
 		html.EscapeString(name))
+}
+
+// nearestLeg is the leg of a part that is nearest to a place.
+func (d *stripDrawing) nearestLeg(at point) (nearest point) {
+	least := math.Inf(1)
+	for _, part := range d.parts {
+		_, holes := part.Legs()
+		for _, h := range holes {
+			leg := spot(hole(h))
+			if far := math.Hypot(leg.x-at.x, leg.y-at.y); far < least {
+				nearest, least = leg, far
+			}
+		}
+	}
+	return nearest
 }
 
 // crowd counts what a letter of a size covers at a place: rings of wires and leads, legs, bodies, other names.
@@ -244,6 +293,11 @@ func (d *stripDrawing) crowd(part *circuit.Part, at point, size float64) (cost f
 			if near(spot(hole(h)), drawnLeg+size/2) {
 				cost += 5
 			}
+		}
+	}
+	for _, c := range d.Strips.Cuts {
+		if near(spot(hole(c)), crossArm+size/2) {
+			cost += 10
 		}
 	}
 	return cost
@@ -290,6 +344,9 @@ func (p *StripPlan) labelOf(part *circuit.Part) partLabel {
 		middle: point{(r.low.x + r.high.x) / 2, (r.low.y + r.high.y) / 2}}
 	const largest, filled = 1.5, 0.94
 	l.size = min(largest, filled*largest*max(wide, high)/circuit.TextWide(l.words, largest))
+	if clear, is := p.offCuts(l, r); is {
+		return clear
+	}
 	switch part.Type.Kind {
 	case circuit.NPN: // on the side that is not flat
 		from, to := r.side(thickSide(part))
@@ -307,6 +364,31 @@ func (p *StripPlan) labelOf(part *circuit.Part) partLabel {
 		}
 	}
 	return l
+}
+
+// offCuts moves, turns or shrinks the label of a part that stands over cuts until it covers no cross.
+func (p *StripPlan) offCuts(l partLabel, body rect) (partLabel, bool) {
+	covers := func(l partLabel) bool {
+		return slices.ContainsFunc(p.Strips.Cuts, func(c [2]int) bool { return l.box().near(spot(hole(c)), crossArm+0.2) })
+	}
+	if !covers(l) {
+		return l, false
+	}
+	const smallest, step = 1.0, 0.1
+	for size := l.size; size >= smallest; size -= step {
+		for by := 0.0; by < (body.high.x-body.low.x)/2; by += step {
+			for _, at := range []partLabel{
+				{l.words, point{l.middle.x + by, l.middle.y}, l.turned, size},
+				{l.words, point{l.middle.x - by, l.middle.y}, l.turned, size},
+				{l.words, l.middle, !l.turned, size},
+			} {
+				if box := at.box(); !covers(at) && box.low.x > body.low.x && box.high.x < body.high.x {
+					return at, true
+				}
+			}
+		}
+	}
+	return l, false
 }
 
 // caption writes what a part is into its body.
@@ -363,10 +445,15 @@ func (p *StripPlan) leadWords(l Leg) string {
 	return "flash unit, " + l.Net
 }
 
-// legend lists leads and wires, and has a ruler.
-func (d *stripDrawing) legend(y float64) {
+// ruler draws a line to measure.
+func (d *stripDrawing) ruler(y float64) {
 	d.f(`<line class="edge" x1="80" y1="%s" x2="100" y2="%s"/>`, hundredths(y), hundredths(y))
 	d.words(90, y+2, "grey", "20 mm on the board")
+}
+
+// legend lists leads and wires, and has a ruler.
+func (d *stripDrawing) legend(y float64) {
+	d.ruler(y)
 	d.words(stripLeft, y, "left", "Leads, by letter:")
 	for i, l := range d.leads() {
 		d.words(stripLeft, y+2.6*float64(i+1), "left", fmt.Sprintf("%s  %s: %s", letter(i), d.holeName(l.At), d.leadWords(l)))

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -87,6 +88,38 @@ func TestStripsWithFaults(t *testing.T) {
 	}
 }
 
+// crossAt is how a cut at a place is drawn, on either side of the board.
+func crossAt(at point) string {
+	return fmt.Sprintf(`<path class="cut" d="M%s %s L%s %s M`, hundredths(at.x-crossArm), hundredths(at.y-crossArm),
+		hundredths(at.x+crossArm), hundredths(at.y+crossArm))
+}
+
+// The strips are cut from the copper side, and so there is a drawing that looks like it: column 1 at the right, a cross
+// at each cut, none at its mirror image, and nothing else called a cut in another way.
+func TestCutsAreDrawnFromTheCopperSide(t *testing.T) {
+	p := strips(t, circuit.StripBoard)
+	svg := p.CopperSide()
+	wide, _ := p.size()
+	for _, c := range p.Strips.Cuts {
+		at := spot(hole(c))
+		assert.Contains(t, svg, crossAt(point{wide - at.x, at.y}), "the cut at %v", c)
+	}
+	assert.Equal(t, len(p.Strips.Cuts), strings.Count(svg, `class="cut"`))
+	assert.NotContains(t, svg, crossAt(spot(Hole{25, 6})), "that is where the parts' side has it")
+	column := func(col string) float64 {
+		var x float64
+		at := strings.Index(svg, `class="grey">`+col+`</text>`)
+		_, err := fmt.Sscanf(svg[strings.LastIndex(svg[:at], "<text"):], `<text x="%g"`, &x)
+		require.NoError(t, err)
+		return x
+	}
+	assert.Greater(t, column("15"), column("30"))
+	for _, drawing := range []string{svg, p.SVG()} {
+		assert.NotContains(t, drawing, `<circle class="cut"`)
+		assert.Contains(t, drawing, "red cross")
+	}
+}
+
 // The drawings are well-formed, and have every part, lead and wire.
 func TestStripsAreDrawn(t *testing.T) {
 	for _, kind := range []circuit.StripKind{circuit.Solderless, circuit.StripBoard} {
@@ -107,8 +140,7 @@ func TestStripsAreDrawn(t *testing.T) {
 		body := strings.LastIndex(svg, `class="body`)
 		for _, c := range p.Strips.Cuts {
 			at := spot(hole(c))
-			cross := fmt.Sprintf(`<circle class="cut" cx="%s" cy="%s"`, hundredths(at.x), hundredths(at.y))
-			assert.Greater(t, strings.Index(svg, cross), body, "the cut at %v is seen on what is over it", c)
+			assert.Greater(t, strings.Index(svg, crossAt(at)), body, "the cut at %v is seen on what is over it", c)
 			assert.Regexp(t, fmt.Sprintf(`\| cut \| the strip \| (column %d, every row|%d,%d) \|`, c[0], c[0], c[1]), list)
 		}
 		assert.Equal(t, len(p.leads()), strings.Count(svg, `class="lead"`))
@@ -147,8 +179,20 @@ func TestLegsCanBeRead(t *testing.T) {
 			for _, part := range p.parts {
 				assert.False(t, p.labelOf(part).box().near(at, 0.4), "%s: %s at %v is under %s", kind, text.Words, at, part.Ref)
 			}
+			nearest := (&stripDrawing{StripPlan: p}).nearestLeg(at)
+			own := slices.ContainsFunc(p.Legs, func(l Leg) bool {
+				return spot(l.At) == nearest && p.Board.Part(l.Ref).PinName(l.Pin) == text.Words
+			})
+			assert.True(t, own, "%s: %s at %v is nearer to another leg", kind, text.Words, at)
+			for _, c := range p.Strips.Cuts {
+				cut := spot(hole(c))
+				assert.Greater(t, math.Hypot(cut.x-at.x, cut.y-at.y), crossArm+0.4, "%s: %s on a cross", kind, text.Words)
+			}
 			inside := 0
 			for _, part := range p.parts {
+				for _, c := range p.Strips.Cuts {
+					assert.False(t, p.labelOf(part).box().near(spot(hole(c)), crossArm), "%s is on the cross at %v", part.Ref, c)
+				}
 				r := p.body(part)
 				if at.x > r.low.x && at.x < r.high.x && at.y > r.low.y && at.y < r.high.y {
 					inside++
