@@ -25,6 +25,10 @@ const (
 	flashLeads      = "J902"
 )
 
+// tryPin gives 3.3 V a second time on the 40-pin header (from memory): lead F is put there to try the flash's contact
+// by hand.
+const tryPin = "P1_17"
+
 // firstPictures draws what the legs and contacts are that the guide's steps speak of: circuits.txt says where each
 // goes.
 func firstPictures(d *circuit.Design) (files, error) {
@@ -121,6 +125,9 @@ func (f firstBuild) header(s *sketch) error {
 		words := wire.Pin[len("P1_"):] + " " + f.pinWords(net, *wire)
 		at[wire.Pin] = fmt.Sprintf("%s: %s, step %d", words, f.pin(controllerLeads, number), f.stepOf(net))
 	}
+	flash := f.lead("FLASH1")
+	at[tryPin] = fmt.Sprintf("%s %g V: lead %s, only to try it, steps 6 and 8", tryPin[len("P1_"):], f.carrier.Volts,
+		flash.Letter)
 	for i := range 2 * rows {
 		position, right := fmt.Sprintf("P1_%d", i+1), i%2 == 1
 		x, y := left-pitch/2, top+pitch*float64(i/2)
@@ -242,25 +249,27 @@ func (f firstBuild) beam(s *sketch) error {
 func (f firstBuild) contact(s *sketch) error {
 	terminal, level, flash := f.Part(flashLeads), f.lead("VIO"), f.lead("FLASH1")
 	s.title, s.high = "the contact and the ohmmeter", 84
-	s.rect("body", 66, 24, 44, 40)
-	s.text(88, 42, "middle", "strong", "the board")
-	s.text(88, 48, "middle", "", "lead "+flash.Letter+" on no pin of")
-	s.text(88, 53, "middle", "", "the controller")
-	s.line("lead", 66, 32, 46, 32)
-	s.text(44, 33, "end", "", f.pin(controllerLeads, level.Pin))
-	s.line("lead", 66, 56, 46, 56)
-	s.text(44, 57, "end", "", f.pin(controllerLeads, flash.Pin))
-	s.line("touch", 40, 53, 40, 36)
-	s.text(38, 46, "end", "strong", "touch")
-	s.rect("body", 142, 34, 30, 20)
-	s.text(157, 46, "middle", "strong", "ohm")
+	s.rect("body", 74, 24, 32, 40)
+	s.text(90, 45, "middle", "strong", "the board")
+	s.rect("body", 8, 24, 24, 40)
+	s.text(20, 42, "middle", "strong", "controller")
+	s.text(20, 34, "middle", "", "pin 1")
+	s.text(20, 59, "middle", "", "pin "+tryPin[len("P1_"):])
+	s.line("lead", 32, 33, 74, 33)
+	s.text(53, 30.5, "middle", "", f.pin(controllerLeads, level.Pin))
+	s.line("touch", 32, 58, 74, 58)
+	s.text(53, 55.5, "middle", "", f.pin(controllerLeads, flash.Pin))
+	s.rect("body", 146, 34, 26, 20)
+	s.text(159, 45, "middle", "strong", "ohm")
 	for i, pin := range terminal.Type.Kind.Pins(terminal.Value) {
-		y := 36 + 16*float64(i)
-		s.line("lead", 110, y, 142, y)
-		s.text(126, y-1.5, "middle", "", f.pin(flashLeads, pin.Number)+map[bool]string{true: ", red tip"}[i == 0])
+		y := 37 + 14*float64(i)
+		s.line("lead", 106, y, 146, y)
+		s.text(126, y-2.5, "middle", "", f.pin(flashLeads, pin.Number))
+		s.text(126, y+4.5, "middle", "", []string{"red tip", "black tip"}[i])
 	}
-	s.text(8, 74, "start", "", "Touched, kill switch released: the contact closes: some hundred ohms or less.")
-	s.text(8, 80, "start", "", "Still touched, kill switch pressed: it opens, the meter shows OL. If not: stop here.")
+	s.text(8, 74, "start", "", fmt.Sprintf("Lead %s on pin %s, %g V, kill switch released: the contact closes: some hundred ohms "+
+		"or less.", flash.Letter, tryPin[len("P1_"):], f.carrier.Volts))
+	s.text(8, 80, "start", "", "Still there, kill switch pressed: it opens, the meter shows OL. If not: stop here.")
 	return nil
 }
 
@@ -276,10 +285,11 @@ func (f firstBuild) syncEnd(s *sketch) error {
 	s.text(98, 27, "start", "", "tip or centre: red")
 	s.line("", 70, 44, 96, 53)
 	s.text(98, 54, "start", "", "sleeve: black")
+	s.text(98, 59, "start", "grey", "the meter's tips, held by their guards")
 	s.rect("body", 140, 28, 32, 24)
 	s.text(156, 38, "middle", "strong", "V, DC")
 	s.text(156, 44, "middle", "", "24 V or less")
-	s.text(172, 57, "end", "", "1000 V class, highest range first")
+	s.text(172, 22, "end", "", "1000 V class, highest range first")
 	hot, common := f.pin(flashLeads, "1"), f.pin(flashLeads, "2")
 	s.text(8, 66, "start", "", "Reading positive: the tip goes to "+hot+"; the sleeve to "+common+".")
 	s.text(8, 72, "start", "", "Reading negative: the sleeve goes to "+hot+"; the tip to "+common+".")

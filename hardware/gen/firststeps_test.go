@@ -59,6 +59,50 @@ func pictureTexts(t *testing.T, picture string) (all []pictureText, high float64
 	}
 }
 
+// edge is a line of a picture, or a side of a rectangle.
+type edge struct{ x0, y0, x1, y1 float64 }
+
+// crosses reports whether any of the line is inside a box.
+func (e edge) crosses(left, right, top, bottom float64) bool {
+	from, to := 0.0, 1.0 // the part of the line that is in the box
+	for _, c := range [][4]float64{{e.x0, e.x1, left, right}, {e.y0, e.y1, top, bottom}} {
+		at, way := c[0], c[1]-c[0]
+		if way == 0 {
+			if at <= c[2] || at >= c[3] {
+				return false
+			}
+			continue
+		}
+		a, b := (c[2]-at)/way, (c[3]-at)/way
+		from, to = max(from, min(a, b)), min(to, max(a, b))
+	}
+	return from < to
+}
+
+// pictureEdges reads the lines of a picture and the sides of its rectangles but the sheet's and those of no line.
+func pictureEdges(t *testing.T, picture string) (all []edge) {
+	t.Helper()
+	for x := xml.NewDecoder(strings.NewReader(picture)); ; {
+		token, err := x.Token()
+		if err == io.EOF {
+			return all
+		}
+		require.NoError(t, err)
+		start, is := token.(xml.StartElement)
+		if !is || attribute(start, "class") == "light" || attribute(start, "width") == "100%" {
+			continue
+		}
+		value := func(name string) float64 { return number(t, attribute(start, name)) }
+		switch start.Name.Local {
+		case "line":
+			all = append(all, edge{value("x1"), value("y1"), value("x2"), value("y2")})
+		case "rect":
+			x, y, r, b := value("x"), value("y"), value("x")+value("width"), value("y")+value("height")
+			all = append(all, edge{x, y, r, y}, edge{x, b, r, b}, edge{x, y, x, b}, edge{r, y, r, b})
+		}
+	}
+}
+
 func attribute(e xml.StartElement, name string) string {
 	for _, a := range e.Attr {
 		if a.Name.Local == name {
@@ -92,8 +136,12 @@ func TestFirstBuildsPictures(t *testing.T) {
 	}
 	for _, want := range []string{"1 3.3 V: lead B, VIO, step 4", "2 5 V: lead A, V5_IN, step 3",
 		"6 GND: lead C, GND, step 3", "13 GPIO27: lead D, BEAM, step 7", "18 GPIO24: lead F, FLASH1, step 7",
+		"17 3.3 V: lead F, only to try it, steps 6 and 8",
 		"29 GPIO5: lead E, KILL, step 7"} {
 		assert.Contains(t, pictures["first-step-3.svg"], ">"+want+"<")
+	}
+	for _, number := range []string{"6", "8"} {
+		assert.Regexp(t, `pin 17`, steps[number], "where lead F gets its 3.3 V by hand")
 	}
 	assert.Regexp(t, `5 V is pin 2 of its header, GND pin 6`, strings.Join(strings.Fields(steps["3"]), " "))
 	assert.Regexp(t, `3.3 V, pin 1 of the header`, strings.Join(strings.Fields(steps["4"]), " "))
@@ -110,16 +158,22 @@ func TestFirstBuildsPictures(t *testing.T) {
 	assert.Contains(t, changed["first-step-4.svg"], "lead J, VIO")
 }
 
-// Every word of the pictures is on its sheet and on no other, in a wide font.
+// Every word of the pictures is on its sheet, on no other word and on no line, in a wide font.
 func TestFirstBuildsPicturesCanBeRead(t *testing.T) {
 	pictures, err := firstPictures(design(t))
 	require.NoError(t, err)
 	for name, picture := range pictures {
 		texts, high := pictureTexts(t, picture)
+		edges := pictureEdges(t, picture)
+		require.NotEmpty(t, edges, name)
 		for i, one := range texts {
 			left, right, top, bottom := one.box()
 			inside := left >= 1 && right <= sketchWide-1 && top >= 1 && bottom <= high-1
 			assert.True(t, inside, "%s: %q: %.1f to %.1f, %.1f to %.1f", name, one.Words, left, right, top, bottom)
+			for _, edge := range edges {
+				assert.Falsef(t, edge.crosses(left, right, top, bottom), "%s: %q lies on a line from %.1f, %.1f", name, one.Words,
+					edge.x0, edge.y0)
+			}
 			for _, other := range texts[:i] {
 				l, r, u, d := other.box()
 				assert.Falsef(t, l < right && left < r && u < bottom && top < d, "%s: %q and %q", name, one.Words, other.Words)

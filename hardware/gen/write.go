@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"maps"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -99,9 +100,11 @@ func guide(page string, d *circuit.Design, rows []circuit.Row) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	// The modulated beams' range with the weakest emitter, from LED to photodiode, as the guide works it out.
-	const bareRange = 240
-	for name, text := range map[string]string{"pinouts": d.PinOuts(), "heads": head.Guide(bareRange)} {
+	bare, err := bareRange(rows)
+	if err != nil {
+		return "", err
+	}
+	for name, text := range map[string]string{"pinouts": d.PinOuts(), "heads": head.Guide(bare)} {
 		if page, err = circuit.Fill(page, name, text); err != nil {
 			return "", err
 		}
@@ -120,6 +123,27 @@ func guide(page string, d *circuit.Design, rows []circuit.Row) (string, error) {
 	return page, nil
 }
 
+// What the modulated beams' range is worked out with: the weakest emitter of its class at its rated current and a
+// photodiode of 7 mm2 (both from memory), and the least light that the decks have.
+const (
+	weakEmitter   = 56.0  // mW/sr
+	ratedCurrent  = 70e-3 // A
+	photodiode    = 50e-6 // A at 1 mW/cm2
+	leastLight    = 5e-6  // A
+	mmInACm       = 10.0
+	modulatedDeck = "modulated"
+)
+
+// bareRange is how far in millimetres the weakest emitter, at the least current of all corners, may stand from the
+// photodiode without slits.
+func bareRange(rows []circuit.Row) (float64, error) {
+	i := slices.IndexFunc(rows, func(r circuit.Row) bool { return r.Deck == modulatedDeck && r.Measure == "i_peak" })
+	if i < 0 {
+		return 0, fmt.Errorf("range of the modulated beams: deck %s has no i_peak", modulatedDeck)
+	}
+	return mmInACm * math.Sqrt(weakEmitter*rows[i].Least/ratedCurrent*photodiode/leastLight), nil
+}
+
 // firstGuide fills in the generated parts of the guide to the first build.
 func firstGuide(page string, d *circuit.Design, rows []circuit.Row) (string, error) {
 	expected, err := circuit.ExpectedFirst(rows)
@@ -129,6 +153,9 @@ func firstGuide(page string, d *circuit.Design, rows []circuit.Row) (string, err
 	texts := map[string]string{"cautions": circuit.Cautions(), "expected": expected, "parts": d.PartsOf("first"),
 		"light": head.TapedGuide()}
 	b := d.Board("first")
+	if len(b.Strips) > 0 {
+		texts["joints"] = layout.JointList(layout.PlaceStrips(b, b.Strips[0]))
+	}
 	for _, s := range b.Strips {
 		texts[string(s.Kind)] = layout.StripList(layout.PlaceStrips(b, s))
 	}

@@ -507,3 +507,27 @@ func StripList(p *StripPlan) string {
 	}
 	return out.String()
 }
+
+// JointList lists what is joined by each net, leads by their letters, as a table for the guide: it holds for each way.
+func JointList(p *StripPlan) string {
+	var out strings.Builder
+	out.WriteString("| net | all of it is joined |\n|---|---|\n")
+	for _, n := range p.Board.Nets {
+		var words []string
+		for _, part := range p.parts {
+			pins, _ := part.Legs()
+			for _, pin := range pins {
+				if part.Pins[pin] == n.Name {
+					words = append(words, part.Ref+" "+part.PinName(pin))
+				}
+			}
+		}
+		for _, l := range p.Leads() {
+			if l.Net == n.Name {
+				words = append(words, "lead "+l.Letter)
+			}
+		}
+		fmt.Fprintf(&out, "| %s | %s |\n", n.Name, strings.Join(words, ", "))
+	}
+	return out.String()
+}
