@@ -35,6 +35,8 @@ gap = 0.6;       // between lid and walls
 drain = 5;       // hole in the lowest wall
 ear = 16;        // square, at the back, above and below the corners: to hang it by
 ear_hole = 5;
+screw = 2.5;     // an M3 screw cuts into it
+screw_free = 3.4; // and goes through this
 
 chosen = [for (b = boards) if (b[0] == board) b][0];
 assert(chosen != undef, str("no board ", board, ": use outputs, sensors, modulated or first"));
@@ -76,6 +78,7 @@ echo(glands = glands);
 echo(gland_up = gland_up);
 echo(drain_at = drain_at);
 echo(windows = windows);
+echo(bores = [gland, drain, ear_hole, screw, screw_free]);
 
 module tube(length, outside, inside, bottom) {
   difference() {
@@ -98,10 +101,10 @@ module base() {
     translate([drain_at[0], -1, drain_at[1]]) rotate([-90, 0, 0]) cylinder(h = wall + 2, d = drain, $fn = 16);
     for (e = ears) translate([e[0] + ear / 2, e[1] + ear / 2, -1]) cylinder(h = wall + 2, d = ear_hole, $fn = 24);
   }
-  for (p = pillars) translate([p[0], p[1], wall - 0.01]) tube(pillar + 0.01, 7, 2.5, 1);
+  for (p = pillars) translate([p[0], p[1], wall - 0.01]) tube(pillar + 0.01, 7, screw, 1);
   for (p = posts) translate([p[0], p[1], wall - 0.01]) difference() {
     cube([post, post, inner[2] + 0.01]);
-    translate([post / 2, post / 2, inner[2] - 15]) cylinder(h = 16, d = 2.5, $fn = 16);
+    translate([post / 2, post / 2, inner[2] - 15]) cylinder(h = 16, d = screw, $fn = 16);
   }
 }
 
@@ -115,7 +118,7 @@ module lid() {
       }
       translate([0, lid_size[1] - 0.01, 0]) cube([lid_size[0], wall + 0.01, wall + skirt + roof]);
     }
-    for (p = posts) translate([over + p[0] + post / 2, over + p[1] + post / 2, -1]) cylinder(h = wall + 2, d = 3.4, $fn = 16);
+    for (p = posts) translate([over + p[0] + post / 2, over + p[1] + post / 2, -1]) cylinder(h = wall + 2, d = screw_free, $fn = 16);
     for (w = windows) translate([lid_size[0] - over - corner[0] - w[2], over + corner[1] + w[1], -1])
       cube([w[2] - w[0], w[3] - w[1], wall + 2]);
   }

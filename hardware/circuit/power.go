@@ -234,11 +234,13 @@ func (b *Board) pullDownOhms(net string, except *Part) float64 {
 	return best
 }
 
-// checkCurrents requires each net that a fuse feeds without a resistor between, and the zero that it comes back
-// through, to state that it carries what the fuse lets pass.
+// checkCurrents requires each net that a fuse feeds without a resistor between to state that it carries what the fuse
+// lets pass, and the zero through which all comes back that it carries the sum.
 func checkCurrents(_ *Design, b *Board) (bad []string) {
+	back := map[string]float64{} // by group
 	for _, f := range b.ofKind(Fuse) {
 		hold := f.Type.Rating["hold"]
+		back[b.group(f, "1")] += hold
 		through := func(p *Part) [][2]string {
 			small := p.Type.Kind == PNP && p.Type.Rating["i"] < hold // it drives a gate, not a load
 			if p.Type.Kind == Resistor || p.Type.Kind == Zener || small {
@@ -247,10 +249,15 @@ func checkCurrents(_ *Design, b *Board) (bad []string) {
 			return power()(p)
 		}
 		for _, n := range b.Nets {
-			fed := n.Use == Zero && n.Group == b.group(f, "1") || b.reach(f.Pin("1"), b.notGround(through))[n.Name]
-			if fed && n.Amps < hold {
+			if b.reach(f.Pin("1"), b.notGround(through))[n.Name] && n.Amps < hold {
 				bad = append(bad, fmt.Sprintf("net %s carries what %s lets pass: write amps=%g or more", n.Name, f.Ref, hold))
 			}
+		}
+	}
+	for _, n := range b.Nets {
+		if n.Use == Zero && n.Amps < back[n.Group] {
+			bad = append(bad, fmt.Sprintf("net %s carries back what all fuses let pass: write amps=%g or more", n.Name,
+				back[n.Group]))
 		}
 	}
 	return bad

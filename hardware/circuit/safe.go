@@ -160,7 +160,7 @@ func checkGuard(_ *Design, b *Board) (bad []string) {
 	bad = b.checkBehind("guard", PMOS, PNP, NPN)
 	for _, n := range b.Nets {
 		if n.Use == Heartbeat {
-			return append(append(bad, b.checkHeartbeat(n)...), b.checkPump(n)...)
+			return slices.Concat(bad, b.checkHeartbeat(n), b.checkPump(n), b.checkReferences())
 		}
 	}
 	return bad
@@ -222,6 +222,34 @@ func (b *Board) checkPump(n *Net) (bad []string) {
 			if b.switched(r.Pin("1")) || b.switched(r.Pin("2")) {
 				bad = append(bad, fmt.Sprintf("%s lets the bounce of the kill switch pass for a heartbeat: feed it from before "+
 					"the switch", r.Ref))
+			}
+		}
+	}
+	return bad
+}
+
+// checkReferences requires a capacitor to ground at each input of a guard's comparators, straight or behind a resistor:
+// what a supply or a lead picks up must not pass for a pump that is full or empty.
+func (b *Board) checkReferences() (bad []string) {
+	const most = 100e3 // ohm: hysteresis by more is no way to a capacitor; chosen
+	near := b.notSupply(func(p *Part) [][2]string {
+		if ohms, err := Quantity(p.Value); p.Type.Kind != Resistor || err != nil || ohms > most {
+			return nil
+		}
+		return [][2]string{{"1", "2"}}
+	})
+	for _, p := range b.ofKind(Comparator) {
+		for _, pin := range []string{"1+", "1-", "2+", "2-"} {
+			if p.Pin(pin) == "GND" || p.Pin(pin) == Open {
+				continue
+			}
+			nets := b.reach(p.Pin(pin), near)
+			held := slices.ContainsFunc(b.ofKind(Capacitor), func(c *Part) bool {
+				return nets[c.Pin("1")] && c.Pin("2") == "GND" || nets[c.Pin("2")] && c.Pin("1") == "GND"
+			})
+			if !held {
+				bad = append(bad, fmt.Sprintf("%s %s has no capacitor to GND: noise on %s would switch the rail", p.Ref, pin,
+					p.Pin(pin)))
 			}
 		}
 	}

@@ -238,6 +238,66 @@ func TestEnclosureIsSolid(t *testing.T) {
 	assert.LessOrEqual(t, top[2]+(nut-setting(t, source, "gland"))/2, outer[2]-(lidHigh[2]-wall), "the closed lid's edge")
 }
 
+// around measures a hole in a solid, in millimetres: twice the distance of the corners nearest to its middle, of those
+// in a plane; axis says across which.
+func around(corners [][3]float64, axis int, plane float64, middle [2]float64) float64 {
+	across := map[int][2]int{1: {0, 2}, 2: {0, 1}}[axis]
+	least := math.Inf(1)
+	for _, c := range corners {
+		if math.Abs(c[axis]-plane) < 0.02 {
+			least = min(least, math.Hypot(c[across[0]]-middle[0], c[across[1]]-middle[1]))
+		}
+	}
+	return 2 * least
+}
+
+// Every bore is made as wide as the source's echo and the guide's words say, and as what is bought for it needs.
+func TestEnclosureBores(t *testing.T) {
+	need.Tool(t, "openscad")
+	text, printed, err := runScad(t, "first", "base", "echo")
+	require.NoError(t, err, printed)
+	said := map[string][]float64{}
+	for _, m := range regexp.MustCompile(`ECHO: (\w+) = (.*)`).FindAllStringSubmatch(text, -1) {
+		said[m[1]] = numbers(t, m[2])
+	}
+	bores, base, lid := said["bores"], solid(t, "base"), solid(t, "lid")
+	require.Len(t, bores, 5)
+	gland, drain, ear, screw, free := bores[0], bores[1], bores[2], bores[3], bores[4]
+	const close = 0.05
+	for _, x := range said["glands"] {
+		assert.InDelta(t, gland, around(base, 1, 0, [2]float64{x, said["gland_up"][0]}), close, "the gland at %g", x)
+	}
+	at := said["drain_at"]
+	assert.InDelta(t, drain, around(base, 1, 0, [2]float64{at[0], at[1]}), close, "the drain")
+	source := read(t, "enclosure.scad")
+	square, wall := setting(t, source, "ear"), setting(t, source, "wall")
+	for _, x := range []float64{square / 2, said["outer"][0] - square/2} {
+		for _, y := range []float64{-square / 2, said["outer"][1] + square/2} {
+			assert.InDelta(t, ear, around(base, 2, 0, [2]float64{x, y}), close, "the ear at %g, %g", x, y)
+		}
+	}
+	for _, p := range pairs(said["pillars"]) {
+		assert.InDelta(t, screw, around(base, 2, wall+setting(t, source, "pillar"), p), close, "the pillar at %v", p)
+	}
+	over, post := wall+setting(t, source, "gap"), setting(t, source, "post")
+	for _, p := range pairs(said["posts"]) {
+		middle := [2]float64{p[0] + post/2, p[1] + post/2}
+		assert.InDelta(t, screw, around(base, 2, said["outer"][2], middle), close, "the post at %v", p)
+		middle = [2]float64{over + middle[0], over + middle[1]}
+		assert.InDelta(t, free, around(lid, 2, 0, middle), close, "the lid over the post at %v", p)
+	}
+	guide := read(t, "README.md")
+	thread := number(t, submatch(t, guide, `through a gland \(M(\d+)\)`)[0])
+	assert.Greater(t, gland, thread)
+	assert.Less(t, gland, thread+1)
+	assert.InDelta(t, ear, number(t, submatch(t, guide, `Ears with holes of (\S+) mm`)[0]), 1e-9)
+	assert.InDelta(t, drain, number(t, submatch(t, guide, `the drain: a hole of (\S+) mm`)[0]), 1e-9)
+	m3 := submatch(t, guide, `on screws M(\d) \((\S+) mm holes for them to cut into`)
+	assert.InDelta(t, screw, number(t, m3[1]), 1e-9)
+	assert.Less(t, screw, number(t, m3[0]))
+	assert.Greater(t, free, number(t, m3[0]))
+}
+
 // A board that is none is said as such.
 func TestEnclosureOfNoBoard(t *testing.T) {
 	_, printed, err := runScad(t, "sideboard", "base", "stl")

@@ -257,9 +257,11 @@ func TestSpoiledCircuitsFailALimit(t *testing.T) {
 		"guards with neither hysteresis nor a capacitor at the reference": {"guard_ripple", "flutter_12",
 			both(both(value("outputs", "R82", "1000M"), value("outputs", "R90", "1000M")),
 				both(value("outputs", "C9", "1p"), value("outputs", "C89", "1p")))},
-		"no cut-off":            {"power", "v_wrong", value("outputs", "R71", "10M")},
-		"a starved optocoupler": {"camera", "i_led", value("outputs", "R201", "2.2k")},
-		"a quick mean":          {"beam", "clear_beam", value("sensors", "C721", "1n")},
+		"no cut-off":                      {"power", "v_wrong", value("outputs", "R71", "10M")},
+		"a flash's lamp that ages":        {"flash", "i_led_first", value("outputs", "R311", "330")},
+		"a second flash's lamp that ages": {"flash", "i_led_second", value("outputs", "R321", "330")},
+		"a starved optocoupler":           {"camera", "i_led", value("outputs", "R201", "2.2k")},
+		"a quick mean":                    {"beam", "clear_beam", value("sensors", "C721", "1n")},
 		"a mean on an electrolytic capacitor in the warmth": {"beam_drop", "seen30_gate", func(d *circuit.Design) {
 			d.Board("sensors").Part("C711").Type = d.Types["electrolytic"]
 		}},

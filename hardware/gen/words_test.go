@@ -107,6 +107,51 @@ func TestModulatedRangeIsWorkedOut(t *testing.T) {
 	assert.Len(t, regexp.MustCompile(`15 %\s+of\s+(?:it|the\s+light)\s+is\s+told,\s+not\s+promised`).FindAllString(guide, -1), 2)
 }
 
+// The safety figures of both guides' free text are those of the decks: what a flash contact bears, sinks and lets go
+// at, and how soon everything is released.
+func TestSafetyFiguresAreTheDecks(t *testing.T) {
+	deck := read(t, "sim", "flash_limit.cir")
+	volts := number(t, regexp.MustCompile(`(?m)^Va a 0 (\S+)$`).FindStringSubmatch(deck)[1])
+	ohms, err := circuit.Quantity(regexp.MustCompile(`(?m)^Ra a fl1_hot (\S+)$`).FindStringSubmatch(deck)[1])
+	require.NoError(t, err)
+	second := read(t, "sim", "flash_second.cir")
+	assert.Regexp(t, fmt.Sprintf(`(?m)^Va a fl2_com %g$`, volts), second)
+	contact := fmt.Sprintf("%g", 1e3*volts/ohms)
+	assert.InDelta(t, design(t).Board("outputs").Group("FLASH1").Limit, volts, 1e-9)
+	for name, least := range map[string][2]int{"README.md": {3, 3}, "FIRST.md": {2, 4}} {
+		guide := strings.Join(strings.Fields(read(t, name)), " ")
+		bears := regexp.MustCompile(`([\d.]+) mA or less`).FindAllStringSubmatch(guide, -1)
+		assert.GreaterOrEqual(t, len(bears), least[0], name)
+		for _, m := range bears {
+			assert.Equal(t, contact, m[1], "%s: %s", name, m[0])
+		}
+		shows := regexp.MustCompile(`(?i)more than ([\d.]+) V\b|([\d.]+) V or less`).FindAllStringSubmatch(guide, -1)
+		assert.GreaterOrEqual(t, len(shows), least[1], name)
+		for _, m := range shows {
+			if m[0] != "more than 200 V" && m[0] != "more than 14.5 V" { // old units; the cut-off
+				assert.Equal(t, fmt.Sprint(volts), m[1]+m[2], "%s: %s", name, m[0])
+			}
+		}
+		released := regexp.MustCompile(`(?:within|in) (?:about )?0\.(\d+) s\b|within (\d+) ms\b`).FindAllStringSubmatch(guide, -1)
+		assert.NotEmpty(t, released, name)
+		for _, m := range released {
+			assert.Contains(t, []string{"2", "200"}, m[1]+m[2], "%s: %s", name, m[0])
+		}
+	}
+	for _, deck := range []string{"guard_high", "guard_low"} {
+		for _, measure := range []string{"off_valve", "off_contact", "off_v5"} {
+			assert.InDelta(t, 0.2, rowOf(t, deck, measure).Limit.High, 1e-9, "%s %s", deck, measure)
+		}
+	}
+	guide := read(t, "README.md")
+	sinks := submatch(t, guide, `An aged one sinks (\S+) mA at 1 V, simulated`)[0]
+	assert.Equal(t, fmt.Sprintf("%.1f", 1e3*rowOf(t, "flash_limit", "sinks").Least), sinks)
+	assert.Equal(t, contact, submatch(t, guide, `it lets go at (\S+) mA at every corner`)[0])
+	limited := submatch(t, guide, `limited to about (\S+) A by (\d+) ohm`)
+	assert.InDelta(t, rowOf(t, "flash_second", "peak").Typical, number(t, limited[0]), 0.1)
+	assert.Equal(t, design(t).Board("outputs").Part("R322").Value, limited[1])
+}
+
 // Nothing passes for a limit that a value has not: only these two are reported and promised by nobody.
 func TestWhatIsReportedOnly(t *testing.T) {
 	var reported []string

@@ -258,3 +258,15 @@ func TestAPartMayBeTurned(t *testing.T) {
 		}
 	}
 }
+
+// A ground track of the outputs board carries what comes back from both supplies: one that is as thin as one supply's
+// current allows is found.
+func TestAThinGroundTrackIsFound(t *testing.T) {
+	text := boardText(t, "outputs")
+	thin := edited(t, text, by(`\(width [\d.]+\)`, "(width 0.6)"), "(segment", "(net 1)")
+	p, err := ReadPrinted(design(t).Board("outputs"), "outputs.kicad_pcb", thin)
+	require.NoError(t, err)
+	found := p.checkWidth()
+	require.Len(t, found, 1)
+	assert.Regexp(t, `the track of GND at [\d., ]+ mm on .\.Cu is 0.6 mm wide and carries 1.9 A`, found[0])
+}
