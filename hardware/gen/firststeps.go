@@ -45,7 +45,7 @@ func firstPictures(d *circuit.Design) (files, error) {
 		if err := draw(s); err != nil {
 			return nil, fmt.Errorf("picture of step %d of the first build: %w", number, err)
 		}
-		out[fmt.Sprintf("first-step-%d.svg", number)] = s.sheet(number)
+		out[fmt.Sprintf("first-step-%d.svg", number)] = s.sheet(fmt.Sprintf("First build, step %d: ", number))
 	}
 	return out, nil
 }
@@ -276,16 +276,7 @@ func (f firstBuild) contact(s *sketch) error {
 // syncEnd draws the end of the sync lead with the meter on it, and where its two sides go.
 func (f firstBuild) syncEnd(s *sketch) error {
 	s.title, s.high = "the flash unit's plug, measured first", 92
-	s.rect("body", 20, 30, 34, 16)
-	s.text(37, 39, "middle", "", "sync lead")
-	s.rect("metal", 54, 32, 22, 12)
-	s.rect("insulation", 76, 35, 3, 6)
-	s.rect("ink", 79, 36.5, 9, 3)
-	s.line("", 84, 36, 96, 27)
-	s.text(98, 27, "start", "", "tip or centre: red")
-	s.line("", 70, 44, 96, 53)
-	s.text(98, 54, "start", "", "sleeve: black")
-	s.text(98, 59, "start", "grey", "the meter's tips, held by their guards")
+	s.plug(20, 30, 98)
 	s.rect("body", 140, 28, 32, 24)
 	s.text(156, 38, "middle", "strong", "V, DC")
 	s.text(156, 44, "middle", "", "24 V or less")
@@ -297,6 +288,20 @@ func (f firstBuild) syncEnd(s *sketch) error {
 	s.text(8, 86, "start", "",
 		"A round plug is drawn; others have their centre and their outside too. Charged, it fires when shorted.")
 	return nil
+}
+
+// plug draws the end of a sync lead, 68 mm long, and which of the meter's tips goes where.
+func (s *sketch) plug(x, y, words float64) {
+	s.rect("body", x, y, 34, 16)
+	s.text(x+17, y+9, "middle", "", "sync lead")
+	s.rect("metal", x+34, y+2, 22, 12)
+	s.rect("insulation", x+56, y+5, 3, 6)
+	s.rect("ink", x+59, y+6.5, 9, 3)
+	s.line("", x+64, y+6, words-2, y-3)
+	s.text(words, y-3, "start", "", "tip or centre: red")
+	s.line("", x+50, y+14, words-2, y+23)
+	s.text(words, y+24, "start", "", "sleeve: black")
+	s.text(words, y+29, "start", "grey", "the meter's tips, held by their guards")
 }
 
 // sketchWide is how wide each picture is, in millimetres.
@@ -315,8 +320,8 @@ type sketch struct {
 	high  float64
 }
 
-func (s *sketch) sheet(step int) string {
-	title := fmt.Sprintf("First build, step %d: %s", step, s.title)
+func (s *sketch) sheet(step string) string {
+	title := step + s.title
 	return fmt.Sprintf(`<svg xmlns="http://www.w3.org/2000/svg" width="%gmm" height="%gmm" viewBox="0 0 %g %g" role="img">
 <title>%s</title>
 <style>%s</style>

@@ -4,6 +4,7 @@ import (
 	"encoding/xml"
 	"fmt"
 	"io"
+	"maps"
 	"regexp"
 	"strings"
 	"testing"
@@ -159,9 +160,12 @@ func TestFirstBuildsPictures(t *testing.T) {
 }
 
 // Every word of the pictures is on its sheet, on no other word and on no line, in a wide font.
-func TestFirstBuildsPicturesCanBeRead(t *testing.T) {
+func TestSketchesCanBeRead(t *testing.T) {
 	pictures, err := firstPictures(design(t))
 	require.NoError(t, err)
+	steps, err := sketchedSteps(design(t))
+	require.NoError(t, err)
+	maps.Copy(pictures, steps)
 	for name, picture := range pictures {
 		texts, high := pictureTexts(t, picture)
 		edges := pictureEdges(t, picture)

@@ -12,6 +12,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"stillwater/hardware/circuit"
 )
 
 // Each part of the boards goes in at one step, whose picture has its name and its generic number, and none before; the
@@ -58,6 +60,9 @@ func TestStepPictures(t *testing.T) {
 			assert.Positive(t, at[p.Ref], "%s %s is in no step", board, p.Ref)
 		}
 	}
+	for number := 1; number <= 12; number++ {
+		assert.Contains(t, guide, fmt.Sprintf("](generated/step-%d.svg)", number), "each step has its picture")
+	}
 	// What a step's words name is in by then.
 	for _, m := range regexp.MustCompile(`(?m)^(\d+)\. (.*\n(?: {2,}.*\n)*)`).FindAllStringSubmatch(guide, -1) {
 		for _, ref := range regexp.MustCompile(`\b(?:RV|MK|BT|SW|[CDFQRUJ])\d+\b`).FindAllString(m[2], -1) {
@@ -69,4 +74,32 @@ func TestStepPictures(t *testing.T) {
 			}
 		}
 	}
+}
+
+// The pictures of the steps at which nothing goes in name each isolated common and each flash contact at the terminal
+// where circuits.txt has them; the guide names the same commons.
+func TestLastStepsNameTheTerminals(t *testing.T) {
+	d := design(t)
+	pictures, err := sketchedSteps(d)
+	require.NoError(t, err)
+	b, guide := d.Board("outputs"), strings.Join(strings.Fields(read(t, "README.md")), " ")
+	commons := 0
+	for _, n := range b.Nets {
+		if n.Use != circuit.Zero || n.Group == b.Groups[0].Name {
+			continue
+		}
+		commons++
+		assert.Contains(t, pictures["step-11.svg"], ">"+n.Name+"<")
+		assert.Contains(t, pictures["step-11.svg"], ">"+terminalOf(b, n.Name)+": no reading<")
+		assert.Regexp(t, `11\. .*`+n.Name+`.* to GND and to each other`, guide)
+	}
+	assert.Equal(t, 4, commons)
+	for _, want := range []string{"positive side to J31 pin 1, FL1_HOT; the other to J31 pin 2, FL1_COM",
+		"positive side to J32 pin 1, FL2_HOT; the other to J32 pin 2, FL2_COM"} {
+		assert.Contains(t, pictures["step-12.svg"], want)
+	}
+	b.Part("J32").Pins["1"], b.Part("J32").Pins["2"] = "FL2_COM", "FL2_HOT"
+	changed, err := sketchedSteps(d)
+	require.NoError(t, err)
+	assert.Contains(t, changed["step-12.svg"], "positive side to J32 pin 2, FL2_HOT")
 }

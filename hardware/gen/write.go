@@ -84,6 +84,10 @@ func generate(d, drawn *circuit.Design, rows []circuit.Row) (files, error) {
 		return nil, err
 	}
 	maps.Copy(out, pictures)
+	if pictures, err = sketchedSteps(d); err != nil {
+		return nil, err
+	}
+	maps.Copy(out, pictures)
 	if pictures, err = firstPictures(d); err != nil {
 		return nil, err
 	}
