@@ -12,9 +12,9 @@ import (
 // KiCad is a board's schematic for KiCad 9. It embeds its symbols; its wires and names are those of the drawing.
 func (b *Board) KiCad() string {
 	var out strings.Builder
-	root := UUID(b.Name)
+	root, drawn := UUID(b.Name), b.sheet()
 	fmt.Fprintf(&out, "(kicad_sch (version 20250114) (generator \"stillwater\") (generator_version \"9.0\") (uuid %q) "+
-		"(paper \"A2\")\n(title_block (title %q))\n(lib_symbols\n", root, b.Title)
+		"(paper %q)\n(title_block (title %q))\n(lib_symbols\n", root, drawn.kicadPaper(), b.Title)
 	writeSymbols(&out, Library+":", b)
 	out.WriteString(")\n")
 	for i, n := range b.Notes {
@@ -23,13 +23,21 @@ func (b *Board) KiCad() string {
 	for i, s := range b.Sections {
 		kicadText(&out, b.Name, 100+i, s.Title, float64(s.X+2)*unit, float64(s.Y-1)*unit)
 	}
-	drawn := b.sheet()
 	for _, p := range b.Parts {
-		p.kicad(&out, drawn.bodies[p.Ref], b.Name, root)
+		drawn.kicadPart(&out, p, root)
 	}
 	drawn.kicadWires(&out)
 	out.WriteString("(sheet_instances (path \"/\" (page \"1\")))\n)\n")
 	return out.String()
+}
+
+// kicadPaper is the smallest paper that has the drawing, with room for KiCad's frame and title below it.
+func (s *sheet) kicadPaper() string {
+	const frame, title = 12, 40
+	if s.wide+frame <= 420 && s.high+title <= 297 {
+		return "A3"
+	}
+	return "A2"
 }
 
 // Library names the symbols and the footprints of all boards to KiCad.
@@ -96,7 +104,7 @@ func (p *Part) symbolName() string {
 func (p *Part) kicadSymbol(prefix, name string) string {
 	var out strings.Builder
 	numbers := ""
-	if slices.Contains([]Kind{Resistor, Capacitor, Electrolytic, Fuse}, p.Type.Kind) {
+	if !p.showsNumbers() {
 		numbers = "(pin_numbers (hide yes)) "
 	}
 	fmt.Fprintf(&out, "(symbol \"%s%s\" %s(pin_names (offset 0.5) (hide yes)) (exclude_from_sim no) "+
@@ -157,7 +165,9 @@ func (s *sheet) kicadWires(out *strings.Builder) {
 			fmt.Fprintf(out, "(wire (pts (xy %.2f %.2f) (xy %.2f %.2f)) (stroke (width 0) (type default)) (uuid %q))\n",
 				x, y, u, v, UUID(fmt.Sprint(s.board.Name, " wire ", run)))
 		}
-		g.pinEnds[0].kicadLabel(out)
+	}
+	for i, l := range s.kicadLabels() {
+		l.write(out, UUID(fmt.Sprint(s.board.Name, " label ", i)))
 	}
 	for _, d := range s.dots {
 		x, y := d.mm()
@@ -167,7 +177,8 @@ func (s *sheet) kicadWires(out *strings.Builder) {
 	for _, p := range s.board.Parts {
 		for _, t := range p.pinEnds() {
 			if t.net == Open {
-				t.kicadLabel(out)
+				x, y := t.at.mm()
+				fmt.Fprintf(out, "(no_connect (at %.2f %.2f) (uuid %q))\n", x, y, UUID(p.Ref+"."+t.pin.Number+" label"))
 			}
 		}
 	}
@@ -189,33 +200,11 @@ func (s *sheet) split(runs [][2]gridPoint) (cut [][2]gridPoint) {
 	return cut
 }
 
-// kicadLabel writes the net label, or the no-connect flag of an open pin, at a pin.
-func (t pinEnd) kicadLabel(out *strings.Builder) {
-	x, y := t.at.mm()
-	key := UUID(t.part.Ref + "." + t.pin.Number + " label")
-	if t.net == Open {
-		fmt.Fprintf(out, "(no_connect (at %.2f %.2f) (uuid %q))\n", x, y, key)
-		return
-	}
-	turn, side := 0, "left"
-	switch {
-	case t.out.x < 0:
-		turn, side = 180, "right"
-	case t.out.y < 0:
-		turn = 90
-	case t.out.y > 0:
-		turn, side = 270, "right"
-	}
-	fmt.Fprintf(out, "(label %q (at %.2f %.2f %d) (effects (font (size 1 1)) (justify %s bottom)) (uuid %q))\n",
-		t.net, x, y, turn, side, key)
-}
-
-func (p *Part) kicad(out *strings.Builder, body rect, project, root string) {
+func (s *sheet) kicadPart(out *strings.Builder, p *Part, root string) {
 	x, y, mirror := float64(p.X)*unit, float64(p.Y)*unit, ""
 	if p.Mirror {
 		mirror = " (mirror y)"
 	}
-	value := p.Printed()
 	fmt.Fprintf(out, "(symbol (lib_id \"stillwater:%s\") (at %.2f %.2f %d)%s (unit 1) (exclude_from_sim no) (in_bom yes) "+
 		"(on_board yes) (dnp no) (uuid %q)\n", p.symbolName(), x, y, p.Turn, mirror, UUID(p.Ref))
 	angle := p.Turn % 180 // the text rotates with the part: undo that
@@ -223,22 +212,14 @@ func (p *Part) kicad(out *strings.Builder, body rect, project, root string) {
 		fmt.Fprintf(out, "(property %q %q (at %.2f %.2f %d) (effects (font (size 1.27 1.27))%s))\n", name, value, x, y,
 			angle, hide)
 	}
-	if pinEnds := p.pinEnds(); pinEnds[0].out.y != 0 || len(pinEnds) == 3 && p.Type.Kind != Terminal {
-		half := func(text string) float64 { return 1 + 0.6*float64(len(text)) }
-		place := func(text string) float64 { return body.x1 + half(text) }
-		if p.Type.Kind == Trimmer {
-			place = func(text string) float64 { return body.x0 - 1 - half(text) }
-		}
-		prop("Reference", p.Ref, place(p.Ref), y-1.1, "")
-		prop("Value", value, place(value), y+1.1, "")
-	} else {
-		prop("Reference", p.Ref, (body.x0+body.x1)/2, body.y0-1.2, "")
-		prop("Value", value, (body.x0+body.x1)/2, body.y1+1.2, "")
+	for _, w := range s.kicadTexts(p) {
+		prop(w.name, w.text, w.x, w.y, "")
 	}
 	prop("Footprint", p.FootprintName(), x, y, " (hide yes)")
 	prop("Datasheet", "", x, y, " (hide yes)")
 	for _, pin := range p.Type.Kind.Pins(p.Value) {
 		fmt.Fprintf(out, "(pin %q (uuid %q))\n", pin.Number, UUID(p.Ref+"."+pin.Number))
 	}
-	fmt.Fprintf(out, "(instances (project %q (path \"/%s\" (reference %q) (unit 1)))))\n", project, root, p.Ref)
+	fmt.Fprintf(out, "(instances (project %q (path \"/%s\" (reference %q) (unit 1)))))\n", s.board.Name, root,
+		p.Ref)
 }

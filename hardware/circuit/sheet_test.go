@@ -421,3 +421,26 @@ func joinPins(s *sheet, a, b string) stroke {
 	u, v := to[0].at.mm()
 	return line(x, y, u, v)
 }
+
+// In KiCad's schematics no name of a net lies on a symbol, on a text, on a pin's number, on a wire or on another name,
+// and no part's text on another's, in letters as wide as KiCad's.
+func TestKiCadsTextsCanBeRead(t *testing.T) {
+	for _, b := range drawnBoards(t) {
+		s := b.sheet()
+		obstacles := s.kicadObstacles()
+		for _, l := range s.kicadLabels() {
+			assert.Zero(t, s.hits(l, obstacles), "%s: %s at %.1f, %.1f", b.Name, l.net, l.x, l.y)
+			obstacles = append(obstacles, l.box())
+		}
+		var words []kicadWords
+		for _, p := range b.Parts {
+			for _, w := range s.kicadTexts(p) {
+				for _, other := range words {
+					assert.Falsef(t, w.box().meets(other.box()), "%s: %s lies on %s", b.Name, w.text, other.text)
+				}
+				assert.Zero(t, s.wiresIn(w.box()), "%s: %s of %s lies on a wire", b.Name, w.text, p.Ref)
+				words = append(words, w)
+			}
+		}
+	}
+}
