@@ -97,8 +97,8 @@ func (l kicadLabel) box() rect {
 
 func (l kicadLabel) write(out *strings.Builder, key string) {
 	side := map[int]string{0: "left", 90: "left", 180: "right", 270: "right"}[l.turn]
-	fmt.Fprintf(out, "(label %q (at %.2f %.2f %d) (effects (font (size 1 1)) (justify %s bottom)) (uuid %q))\n", l.net, l.x,
-		l.y, l.turn, side, key)
+	fmt.Fprintf(out, "(label %q (at %.2f %.2f %d) (effects (font (size 1 1)) (justify %s bottom)) (uuid %q))\n", l.net,
+		l.x, l.y, l.turn, side, key)
 }
 
 // labels are the places where a group's name may stand: outwards from its pins, along its wires, and beside those that

@@ -267,8 +267,8 @@ func (f firstBuild) contact(s *sketch) error {
 		s.text(126, y-2.5, "middle", "", f.pin(flashLeads, pin.Number))
 		s.text(126, y+4.5, "middle", "", []string{"red tip", "black tip"}[i])
 	}
-	s.text(8, 74, "start", "", fmt.Sprintf("Lead %s on pin %s, %g V, kill switch released: the contact closes: some hundred ohms "+
-		"or less.", flash.Letter, tryPin[len("P1_"):], f.carrier.Volts))
+	s.text(8, 74, "start", "", fmt.Sprintf("Lead %s on pin %s, %g V, kill switch released: the contact closes: some "+
+		"hundred ohms or less.", flash.Letter, tryPin[len("P1_"):], f.carrier.Volts))
 	s.text(8, 80, "start", "", "Still there, kill switch pressed: it opens, the meter shows OL. If not: stop here.")
 	return nil
 }
@@ -276,7 +276,7 @@ func (f firstBuild) contact(s *sketch) error {
 // syncEnd draws the end of the sync lead with the meter on it, and where its two sides go.
 func (f firstBuild) syncEnd(s *sketch) error {
 	s.title, s.high = "the flash unit's plug, measured first", 92
-	s.plug(20, 30, 98)
+	s.leadEnd(20, 30, 98)
 	s.rect("body", 140, 28, 32, 24)
 	s.text(156, 38, "middle", "strong", "V, DC")
 	s.text(156, 44, "middle", "", "24 V or less")
@@ -290,8 +290,8 @@ func (f firstBuild) syncEnd(s *sketch) error {
 	return nil
 }
 
-// plug draws the end of a sync lead, 68 mm long, and which of the meter's tips goes where.
-func (s *sketch) plug(x, y, words float64) {
+// leadEnd draws the end of a sync lead, 68 mm long, and which of the meter's tips goes where.
+func (s *sketch) leadEnd(x, y, words float64) {
 	s.rect("body", x, y, 34, 16)
 	s.text(x+17, y+9, "middle", "", "sync lead")
 	s.rect("metal", x+34, y+2, 22, 12)

@@ -172,17 +172,21 @@ func (s *sketch) isolation(b *circuit.Board) error {
 		s.text(left+64, y+1, "start", "", at+": no reading")
 	}
 	y := 24 + tall + 8
-	s.text(8, y, "start", "", "The other tip goes to each of these in turn, then both tips to each two of them: above 20 Mohm, OL.")
-	s.text(8, y+6, "start", "", "Nothing is connected: no supply, no controller, no camera, no flash unit, and the cells are out.")
-	s.text(8, y+12, "start", "", "A reading: stop, and look under the optocouplers and along the dashed line for solder and wires.")
+	for i, words := range []string{
+		"The other tip goes to each of these in turn, then both tips to each two of them: above 20 Mohm, OL.",
+		"Nothing is connected: no supply, no controller, no camera, no flash unit, and the cells are out.",
+		"A reading: stop, and look under the optocouplers and along the dashed line for solder and wires.",
+	} {
+		s.text(8, y+6*float64(i), "start", "", words)
+	}
 	s.text(8, y+20, "start", "grey", "It finds bridges, not weak insulation. Drawn as blocks.")
 	return nil
 }
 
-// flashUnits draws a flash unit's plug with the meter on it, and where its sides go on which contact.
+// flashUnits draws the end of a flash unit's lead with the meter on it, and where its sides go on which contact.
 func (s *sketch) flashUnits(b *circuit.Board) error {
 	s.title, s.high = "the flash unit's plug, measured before it is connected", 118
-	s.plug(20, 30, 98)
+	s.leadEnd(20, 30, 98)
 	s.rect("body", 140, 28, 32, 24)
 	s.text(156, 38, "middle", "strong", "V, DC")
 	s.text(156, 44, "middle", "", "24 V or less")
@@ -193,8 +197,8 @@ func (s *sketch) flashUnits(b *circuit.Board) error {
 		if hot == "" || common == "" {
 			return fmt.Errorf("flash contact %s comes to no terminal", n)
 		}
-		s.text(8, y, "start", "", fmt.Sprintf("FLASH%s: the positive side to %s, FL%s_HOT; the other to %s, FL%s_COM.", n, hot, n,
-			common, n))
+		s.text(8, y, "start", "", fmt.Sprintf("FLASH%s: the positive side to %s, FL%s_HOT; the other to %s, FL%s_COM.", n,
+			hot, n, common, n))
 		y += 6
 	}
 	for i, words := range []string{

@@ -92,19 +92,22 @@ func TestModulatedRangeIsWorkedOut(t *testing.T) {
 	assert.InDelta(t, weakEmitter, number(t, parts[0]), 1e-9)
 	assert.InDelta(t, ratedCurrent*1e3, number(t, parts[2]), 1e-9)
 	assert.InDelta(t, photodiode*1e6, number(t, parts[3]), 1e-9)
-	gets := submatch(t, guide, `the emitter gets (\d+) to (\d+) mA \(simulated\)\. That is (\d+) to (\d+) uA at (\d+) cm, and (\d+) uA, `+
+	gets := submatch(t, guide, `the emitter gets (\d+) to (\d+) mA \(simulated\)\. That is (\d+) to (\d+) uA `+
+		`at (\d+) cm, and (\d+) uA, `+
 		`the least light of the table, at (\d+) cm with the weakest and at (\d+) cm with the strongest`)
 	for i, amps := range []float64{current.Least, current.Most} {
 		assert.InDelta(t, amps*1e3, number(t, gets[i]), 0.5)
 		lit := number(t, parts[i]) * amps / ratedCurrent * photodiode // at 1 cm
 		assert.InDelta(t, 1e6*lit/math.Pow(number(t, gets[4]), 2), number(t, gets[2+i]), 0.6)
-		assert.InDelta(t, math.Sqrt(lit/leastLight), number(t, gets[6+i]), 0.5)
+		assert.InDelta(t, math.Sqrt(lit/minLight), number(t, gets[6+i]), 0.5)
 	}
-	assert.Equal(t, fmt.Sprint(leastLight*1e6), gets[5])
+	assert.Equal(t, fmt.Sprint(minLight*1e6), gets[5])
 	assert.Equal(t, said[0], gets[4], "as near as the decks' light goes")
-	step := submatch(t, guide, `10\. The modulated board, .*? (\d+) cm apart from slit to slit with slits of (\d+) mm, (\d+) cm from lens`)
+	step := submatch(t, guide, `10\. The modulated board, .*? (\d+) cm apart from slit to slit with slits of (\d+) mm, `+
+		`(\d+) cm from lens`)
 	assert.Equal(t, []string{said[3], said[2], said[1]}, step)
-	assert.Len(t, regexp.MustCompile(`15 %\s+of\s+(?:it|the\s+light)\s+is\s+told,\s+not\s+promised`).FindAllString(guide, -1), 2)
+	reported := regexp.MustCompile(`15 %\s+of\s+(?:it|the\s+light)\s+is\s+told,\s+not\s+promised`)
+	assert.Len(t, reported.FindAllString(guide, -1), 2)
 }
 
 // The safety figures of both guides' free text are those of the decks: what a flash contact bears, sinks and lets go
@@ -132,7 +135,8 @@ func TestSafetyFiguresAreTheDecks(t *testing.T) {
 				assert.Equal(t, fmt.Sprint(volts), m[1]+m[2], "%s: %s", name, m[0])
 			}
 		}
-		released := regexp.MustCompile(`(?:within|in) (?:about )?0\.(\d+) s\b|within (\d+) ms\b`).FindAllStringSubmatch(guide, -1)
+		released := regexp.MustCompile(`(?:within|in) (?:about )?0\.(\d+) s\b|within (\d+) ms\b`).
+			FindAllStringSubmatch(guide, -1)
 		assert.NotEmpty(t, released, name)
 		for _, m := range released {
 			assert.Contains(t, []string{"2", "200"}, m[1]+m[2], "%s: %s", name, m[0])

@@ -133,7 +133,7 @@ const (
 	weakEmitter   = 56.0  // mW/sr
 	ratedCurrent  = 70e-3 // A
 	photodiode    = 50e-6 // A at 1 mW/cm2
-	leastLight    = 5e-6  // A
+	minLight      = 5e-6  // A
 	mmInACm       = 10.0
 	modulatedDeck = "modulated"
 )
@@ -145,7 +145,7 @@ func bareRange(rows []circuit.Row) (float64, error) {
 	if i < 0 {
 		return 0, fmt.Errorf("range of the modulated beams: deck %s has no i_peak", modulatedDeck)
 	}
-	return mmInACm * math.Sqrt(weakEmitter*rows[i].Least/ratedCurrent*photodiode/leastLight), nil
+	return mmInACm * math.Sqrt(weakEmitter*rows[i].Least/ratedCurrent*photodiode/minLight), nil
 }
 
 // firstGuide fills in the generated parts of the guide to the first build.

@@ -85,7 +85,8 @@ func (p *StripPlan) CopperSide() string {
 	d.f(`<rect width="100%%" height="100%%" style="fill:#fff;stroke:none"/>`)
 	d.words(stripWide/2, 4, "title", p.Board.Title)
 	d.words(stripWide/2, 7, "", what+": turned over from left to right, so column 1 is at the right")
-	d.words(stripWide/2, 10, "grey", "A red cross: cut the strip there. Twice its size: the line below is 20 mm on the board.")
+	d.words(stripWide/2, 10, "grey",
+		"A red cross: cut the strip there. Twice its size: the line below is 20 mm on the board.")
 	d.f(`<g transform="translate(%g %g)">`, stripLeft, stripTop-pitch/2)
 	over := func(at point) point { return point{wide - at.x, at.y} }
 	d.metal(over)
