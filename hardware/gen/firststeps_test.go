@@ -186,6 +186,24 @@ func TestSketchesCanBeRead(t *testing.T) {
 	}
 }
 
+// So it is with the drawing of the full hardware's heads.
+func TestHeadsCanBeRead(t *testing.T) {
+	picture := head.Usual().SVG()
+	texts, _ := pictureTexts(t, picture)
+	edges := pictureEdges(t, picture)
+	for i, one := range texts {
+		left, right, top, bottom := one.box()
+		for _, edge := range edges {
+			assert.Falsef(t, edge.crosses(left, right, top, bottom), "%q lies on a line from %.1f, %.1f", one.Words, edge.x0,
+				edge.y0)
+		}
+		for _, other := range texts[:i] {
+			l, r, u, d := other.box()
+			assert.Falsef(t, l < right && left < r && u < bottom && top < d, "%q and %q", one.Words, other.Words)
+		}
+	}
+}
+
 // The beam is drawn at true size: lenses, slit and distance are those that the table of the light is worked out with.
 func TestFirstBuildsBeamIsToScale(t *testing.T) {
 	pictures, err := firstPictures(design(t))

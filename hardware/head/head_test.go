@@ -161,7 +161,7 @@ func TestSVG(t *testing.T) {
 		}
 		require.NoError(t, err)
 	}
-	for _, words := range []string{"tube 20", "slit to slit 100", "bore 6", "slit 2 (1 to 2)", "5 across the fall",
+	for _, words := range []string{"tube 20", "slit to slit 100", "bore 6", "slit 2 (1 to 2)", "5 across",
 		"10 degrees"} {
 		assert.Contains(t, text, words)
 	}

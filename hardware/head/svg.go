@@ -40,6 +40,7 @@ func (d *drawing) down(y0, y1, edge, x float64, text string) {
 
 const styles = `text{font:3px Arial,Helvetica,sans-serif;fill:#000}.title{font-size:4.5px;font-weight:bold}
 .tube{fill:#444;stroke:#000;stroke-width:.2}.part{fill:#fff;stroke:#000;stroke-width:.3}.beam{fill:#f2c6bd}
+.window{fill:#cde;fill-opacity:.6;stroke:#00418a;stroke-width:.2}
 .drop{fill:#9cc4e4;stroke:#00418a;stroke-width:.3}.thin,.dim{stroke:#555;stroke-width:.15}
 .dim{marker-start:url(#end);marker-end:url(#end)}.axis{stroke:#a03000;stroke-width:.2;stroke-dasharray:4 1 1 1}`
 
@@ -65,6 +66,10 @@ func (p Pair) SVG() string {
 	d.f(`<path class="part" d="M%.2f %.2f h3 a%.2f %.2f 0 0 1 0 %.2f h-3 z"/>`, left-3, axis-p.Lens/2, p.Lens/2,
 		p.Lens/2, p.Lens)
 	d.rect("part", end, axis-p.Diode/2, 1.5, p.Diode)
+	d.window(p, one-2*plate, axis)
+	d.window(p, other+plate, axis)
+	d.line("thin", one-1.5*plate, axis-8, one-1.5*plate, axis-p.Bore/2-p.Wall)
+	d.words(one-1.5*plate, axis-9, "middle", "clear window")
 	middle := (one + other) / 2
 	d.line("axis", middle, axis-18, middle, axis+14)
 	d.f(`<circle class="drop" cx="%.2f" cy="%.2f" r="1.5"/>`, middle, axis-5)
@@ -82,13 +87,20 @@ func (p Pair) SVG() string {
 	return d.String()
 }
 
+// plate is how thick a slit's plate is, and the window behind it.
+const plate = 1.0
+
+// window draws the clear sheet behind a slit.
+func (d *drawing) window(p Pair, x, axis float64) {
+	d.rect("window", x, axis-p.Bore/2, plate, p.Bore)
+}
+
 // tube draws a tube from its part to its mouth, with the slit's plate.
 func (d *drawing) tube(p Pair, from, mouth, axis float64) {
 	x := min(from, mouth)
 	for _, side := range []float64{-p.Bore/2 - p.Wall, p.Bore / 2} {
 		d.rect("tube", x, axis+side, p.Length, p.Wall)
 	}
-	const plate = 1.0
 	x = mouth
 	if mouth > from {
 		x -= plate
@@ -105,8 +117,8 @@ func (d *drawing) front(p Pair, x, y float64) {
 	d.f(`<circle class="tube" cx="%.2f" cy="%.2f" r="%.2f"/>`, x, y, r)
 	d.rect("part", x-p.Wide/2*times, y-p.Slit/2*times, p.Wide*times, p.Slit*times)
 	d.down(y-p.Slit/2*times, y+p.Slit/2*times, x+p.Wide/2*times, x+r+3, fmt.Sprintf("slit %g (1 to 2)", p.Slit))
-	d.across(x-p.Wide/2*times, x+p.Wide/2*times, y, y+r+4, fmt.Sprintf("%g across the fall", p.Wide))
-	d.words(x, y-r-2, "middle", "the mouth from the front, five times its size")
+	d.across(x-p.Wide/2*times, x+p.Wide/2*times, y, y+r+4, fmt.Sprintf("%g across", p.Wide))
+	d.words(x, y-r-2, "middle", "the mouth from the front, five times its size; drops fall from above")
 }
 
 // turns lists what each dimension changes.
