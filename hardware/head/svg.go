@@ -118,7 +118,7 @@ func (d *drawing) front(p Pair, x, y float64) {
 	d.rect("part", x-p.Wide/2*times, y-p.Slit/2*times, p.Wide*times, p.Slit*times)
 	d.down(y-p.Slit/2*times, y+p.Slit/2*times, x+p.Wide/2*times, x+r+3, fmt.Sprintf("slit %g (1 to 2)", p.Slit))
 	d.across(x-p.Wide/2*times, x+p.Wide/2*times, y, y+r+4, fmt.Sprintf("%g across", p.Wide))
-	d.words(x, y-r-2, "middle", "the mouth from the front, five times its size; drops fall from above")
+	d.words(x, y-r-2, "middle", "the mouth from the front, five times its size")
 }
 
 // turns lists what each dimension changes.
