@@ -5,6 +5,7 @@ import (
 	"html"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 
 	"stillwater/hardware/circuit"
@@ -81,6 +82,27 @@ var (
 	sheet     = regexp.MustCompile(`<rect width="100%".*?/>\n`)
 )
 
+// solidRect is the board or a part's body, seen from above.
+var solidRect = regexp.MustCompile(
+	`<rect class="(edge|body)" x="([\d.]+)" y="([\d.]+)" width="([\d.]+)" height="([\d.]+)"/>`)
+
+// sides draws the lower and the right side of each body and of the board, as one sees them a little from there: blocks
+// instead of outlines. They go below everything else, so that they hide no word.
+func sides(picture string) string {
+	deep := map[string]float64{"edge": 1.6, "body": 0.8} // millimetres, chosen; the board's is its thickness
+	var out strings.Builder
+	for _, m := range solidRect.FindAllStringSubmatch(picture, -1) {
+		var at [4]float64
+		for i := range at {
+			at[i], _ = strconv.ParseFloat(m[2+i], 64) // digits, by the pattern
+		}
+		x, y, r, b, d := at[0], at[1], at[0]+at[2], at[1]+at[3], deep[m[1]]
+		fmt.Fprintf(&out, `<path d="M%.2f %.2f L%.2f %.2f L%.2f %.2f L%.2f %.2f L%.2f %.2f L%.2f %.2f z" `+
+			`style="fill:#d0d0d0;stroke:#999;stroke-width:.1"/>`+"\n", x, b, r, b, r, y, r+d, y+d, r+d, b+d, x+d, b+d)
+	}
+	return out.String()
+}
+
 // stepLegend says how a part's way round is drawn.
 var stepLegend = [2]string{
 	"Square leg: pin 1, of diodes and lamps K (cathode), of electrolytic capacitors and cells +. Circle: a chip's notch.",
@@ -102,12 +124,12 @@ func stepPicture(b *circuit.Board, number int, now, there string) string {
 <text x="%g" y="%g" font-size="4" style="font-weight:bold">Step %d: %s</text>
 <text x="%g" y="%g" font-size="2.6">%s</text>
 <text x="%g" y="%g" font-size="2.6">%s</text>
-<g opacity="0.25">%s</g>
-<g>%s</g>
+<g opacity="0.25">%s%s</g>
+<g>%s%s</g>
 </svg>
 `, width, height, left, top-around, width, height, style.FindString(now), left, top-around, width, height, wide/2,
 		top-around+5, number, "black goes in now, grey is there already. Parts' side, not built.",
 		wide/2, top-around+10, html.EscapeString(stepLegend[0]),
 		wide/2, top-around+14, html.EscapeString(stepLegend[1]),
-		textLine.ReplaceAllString(inside(there), ""), inside(now))
+		sides(there), textLine.ReplaceAllString(inside(there), ""), sides(now), inside(now))
 }

@@ -35,6 +35,8 @@ func TestStepPictures(t *testing.T) {
 			require.NoError(t, err, name)
 		}
 		assert.Contains(t, guide, "](generated/"+name+")")
+		bodies := strings.Count(text, `<rect class="body"`) + strings.Count(text, `<rect class="edge"`)
+		assert.Equal(t, bodies, strings.Count(text, `style="fill:#d0d0d0`), "%s: each is a block", name)
 		for _, words := range stepLegend {
 			assert.Contains(t, text, html.EscapeString(words), name)
 		}
