@@ -99,7 +99,9 @@ func (s source) commit(ctx context.Context) (time.Time, string, error) {
 	if err == nil {
 		version = strings.TrimPrefix(strings.TrimSpace(tag), "v")
 	}
-	changes, err := command(ctx, s.root, nil, "git", "status", "--porcelain", "--untracked-files=no")
+	// Of what is not committed only what would be built in counts: dist/ may be anywhere.
+	changes, err := command(ctx, s.root, nil, "git", "status", "--porcelain", "--untracked-files=all", "--",
+		"cmd", "firmware", "internal", "web", "go.mod", "go.sum")
 	if err != nil {
 		return time.Time{}, "", err
 	}

@@ -91,6 +91,12 @@ func TestWhoMayDoWhat(t *testing.T) {
 	assert.Equal(t, []string{"yes"}, page["PrivateDevices"])
 	assert.Equal(t, []string{"closed"}, page["DevicePolicy"])
 	assert.Empty(t, page["DeviceAllow"])
+	assert.Equal(t, []string{"strict"}, page["ProtectSystem"], "all but what is named is read-only")
+	for _, more := range []string{"ReadWritePaths", "BindPaths", "ConfigurationDirectory"} {
+		assert.NotContains(t, page, more, "who has the network changes no configuration")
+	}
+	assert.Equal(t, []string{""}, page["AmbientCapabilities"])
+	assert.Equal(t, []string{""}, page["CapabilityBoundingSet"])
 	for _, limit := range []string{"MemoryMax", "TasksMax", "LimitNOFILE"} {
 		assert.NotContains(t, board, limit, "a full page must not cost the board anything")
 	}

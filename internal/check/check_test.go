@@ -243,6 +243,13 @@ func TestEachFinding(t *testing.T) {
 			func(s *site) { s.conf.Board.Heartbeat = nil },
 			[]Finding{{Note, "heartbeat", "none", "the first build has no guard: stay beside it, and connect no valve"}},
 		},
+		"a valve without a guard": {
+			func(s *site) {
+				s.conf.Board.Heartbeat = nil
+				flash(s).Kind, flash(s).LongestOn = wire.OutputValve, 200*time.Millisecond
+			},
+			[]Finding{{Warning, `output "flash"`, "a valve without a heartbeat guard", "add [board.heartbeat]"}},
+		},
 		"inputs refused": {
 			func(s *site) {
 				s.trial.refused = &gpiochip.Error{Where: "gpiochip0", What: "lines [27] were refused", Err: syscall.EINVAL,

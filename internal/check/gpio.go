@@ -188,6 +188,13 @@ func examineHeartbeat(s site) []Finding {
 	if s.conf.Board.Heartbeat != nil {
 		return nil
 	}
+	for _, out := range s.conf.Board.Outputs {
+		if out.Kind == wire.OutputValve {
+			return []Finding{{Warning, fmt.Sprintf("output %q", out.Name),
+				"a valve without a heartbeat guard: if the board process dies, nothing closes it",
+				"wire the guard and add [board.heartbeat], or take the valve off"}}
+		}
+	}
 	return []Finding{{Note, "heartbeat", "none: if the board process dies, the hardware does not notice",
 		"the first build has no guard: stay beside it, and connect no valve; where there is one, wire it and add " +
 			"[board.heartbeat]"}}

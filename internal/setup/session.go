@@ -1,6 +1,7 @@
 package setup
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -8,6 +9,8 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 
 	"stillwater/internal/config"
 	"stillwater/internal/render"
@@ -144,16 +147,31 @@ func start(path string) (text []byte, have Answers, err error) {
 	if text, err = Read(path); err != nil {
 		return nil, have, permission(err)
 	}
-	read := text
-	if text == nil {
-		read = []byte(Blank)
-	}
-	conf, err := config.Parse(path, read)
+	conf, err := config.Parse(path, withBoard(text))
 	if err != nil {
 		return nil, have, fmt.Errorf("the existing configuration has errors and cannot be changed; correct it, or move it "+
 			"away to have a new one written: %w", err)
 	}
 	return text, AnswersOf(conf.Board), nil
+}
+
+// withBoard is a configuration's text, with the simulated board where it names none: what has the pins is the first
+// thing that is asked. Without a file it is Blank.
+func withBoard(text []byte) []byte {
+	if text == nil {
+		return []byte(Blank)
+	}
+	named := func(p config.Passage) bool { return p.Name == "board" || strings.HasPrefix(p.Name, "board.") }
+	plain := bytes.TrimPrefix(text, []byte(mark))
+	if slices.ContainsFunc(config.Passages(plain), named) {
+		return text
+	}
+	e := &editor{text: string(text), nl: "\n"}
+	if strings.Contains(e.text, "\r\n") {
+		e.nl = "\r\n"
+	}
+	e.append("[board]\nkind = \"simulated\"\n")
+	return []byte(e.text)
 }
 
 // plan works out the new text and fills in what it means.
@@ -162,10 +180,7 @@ func (r *Report) plan(before []byte, want Answers) ([]byte, error) {
 	if r.File == ServiceFile {
 		socket = ServiceSocket
 	}
-	if before == nil {
-		before = []byte(Blank)
-	}
-	after, changes, err := Edit(r.File, before, want, socket)
+	after, changes, err := Edit(r.File, withBoard(before), want, socket)
 	if err != nil {
 		return nil, err
 	}

@@ -232,6 +232,24 @@ func TestAValveWantsTheGuard(t *testing.T) {
 	assert.Contains(t, out, "(GPIO22) [no]", "what was answered stays")
 }
 
+// A file that says nothing of the board is completed: which board it is, is what is asked.
+func TestFileWithoutABoard(t *testing.T) {
+	for _, text := range []string{"", "# mine\n", "# mine\r\nlisten = \":80\"\r\n", "listen = \":80\"  # mine"} {
+		path := filepath.Join(t.TempDir(), "stillwater.toml")
+		require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
+		r, out, err := session(t, path, "", Options{Given: map[string]string{"beam": "yes", "flash1": "yes", "kill": "yes"}},
+			Machine{})
+		require.NoError(t, err, out)
+		assert.Equal(t, first(), resolved(parse(t, read(t, path))), "%q", text)
+		assert.True(t, strings.HasPrefix(read(t, path), text), "%q", read(t, path))
+		assert.Equal(t, text, read(t, r.Backup))
+	}
+	path := filepath.Join(t.TempDir(), "stillwater.toml")
+	require.NoError(t, os.WriteFile(path, []byte("[board]\nlate = \"1 ms\"\n"), 0o600))
+	_, _, err := session(t, path, "", Options{Given: map[string]string{"beam": "yes"}}, Machine{})
+	require.ErrorContains(t, err, "board.kind is missing")
+}
+
 // What the check says stops it comes first: nothing is offered to be tried.
 func TestNoTrialOfWhatIsStopped(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "stillwater.toml")
