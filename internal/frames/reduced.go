@@ -57,7 +57,14 @@ type component struct {
 
 // headers reads what stands before the picture's data, and says where those begin.
 func (d *reducer) headers(r io.ReaderAt) (start int64, err error) {
-	at := int64(2)
+	var soi [2]byte
+	if n, _ := r.ReadAt(soi[:], 0); n < len(soi) {
+		return 0, io.ErrUnexpectedEOF
+	}
+	if soi != [2]byte{0xff, 0xd8} {
+		return 0, errNotReduced
+	}
+	at := int64(len(soi))
 	for range maxSegments {
 		var head [4]byte
 		if n, _ := r.ReadAt(head[:], at); n < len(head) {

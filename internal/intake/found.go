@@ -57,7 +57,8 @@ func (i *Intake) look(ctx context.Context, e *evening, settle []said) (f found, 
 	folder.MaxDecoded = maxDecoded
 	g, wide := i.readReference(session), fieldOf(s.Set)
 	o := i.lookOptions(session, g, wide, settle)
-	o.Partly = i.partly(e, settle)
+	scene := page.CameraView{FieldSeen: lengthText(wide), Moves: moves(s.Set), Width: lengthText(rounded(o.Measure.Width))}
+	o.Partly = i.partly(e, scene, settle)
 	sheet, err := i.sheet(ctx, s, folder, o)
 	if err != nil {
 		return f, err
@@ -71,7 +72,7 @@ func (i *Intake) look(ctx context.Context, e *evening, settle []said) (f found, 
 	if err != nil {
 		return f, err
 	}
-	f.view.Kept, f.view.FieldSeen, f.view.Moves = keptWords+goneWords(gone), lengthText(wide), moves(s.Set)
+	f.view.Kept, f.view.FieldSeen, f.view.Moves = keptWords+goneWords(gone), scene.FieldSeen, scene.Moves
 	f.view.Width = lengthText(rounded(cmp.Or(sheet.Width(), o.Measure.Width)))
 	g.show(&f.view)
 	f.showRoom(sheet.Room)

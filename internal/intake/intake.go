@@ -9,6 +9,7 @@
 package intake
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -484,8 +485,8 @@ func (i *Intake) work(ctx context.Context, e *evening) {
 const partlyEvery = time.Second
 
 // partly shows what is known of an evening while it is looked at: the matches first, with what became of what a person
-// said, and then the pictures as they come.
-func (i *Intake) partly(e *evening, settle []said) func(*contactsheet.Sheet, int, int) {
+// said, and then the pictures as they come. scene is what the set says of what is photographed.
+func (i *Intake) partly(e *evening, scene page.CameraView, settle []said) func(*contactsheet.Sheet, int, int) {
 	var last time.Time
 	return func(s *contactsheet.Sheet, done, of int) {
 		i.mu.Lock()
@@ -505,7 +506,8 @@ func (i *Intake) partly(e *evening, settle []said) func(*contactsheet.Sheet, int
 		v := &e.view
 		keepPictures(f.view.Frames, v.Frames)
 		v.Frames, v.Problems, v.Damaged = f.view.Frames, f.view.Problems, f.view.Damaged
-		v.Clashes = f.view.Clashes
+		v.Clashes, v.Moves, v.FieldSeen = f.view.Clashes, scene.Moves, scene.FieldSeen
+		v.Width = cmp.Or(v.Width, scene.Width)
 		v.Certain, v.Likely, v.Open = f.view.Certain, f.view.Likely, f.view.Open
 		e.made = true
 		if len(e.pairs.Said) > 0 && e.stop != nil { // before anything was known
