@@ -129,8 +129,8 @@ func (d *reducer) frame(body []byte) bool {
 	}
 	for i := range d.components {
 		b := body[6+3*i:]
-		c := component{id: b[0], h: int(b[1] >> 4), v: int(b[1] & 15), table: b[2] & 3}
-		if c.h < 1 || c.h > 4 || c.v < 1 || c.v > 4 {
+		c := component{id: b[0], h: int(b[1] >> 4), v: int(b[1] & 15), table: b[2]}
+		if c.h < 1 || c.h > 4 || c.v < 1 || c.v > 4 || int(c.table) >= len(d.quantum) {
 			return false
 		}
 		if d.components == 1 {

@@ -171,21 +171,23 @@ func TestNotReduced(t *testing.T) {
 	assert.ErrorContains(t, err, "it ends before its picture does")
 }
 
-// What is decoded to an eighth has an eighth of the size that the decoder of whole pictures finds, and no more bytes
-// than its blocks have means.
+// What is decoded to an eighth has an eighth of the size that its header says and, if it takes the picture at all, that
+// the decoder of whole pictures finds; and no more bytes than its blocks have means.
 func FuzzReduced(f *testing.F) {
 	f.Fuzz(func(t *testing.T, content []byte) {
 		all := section{0, int64(len(content))}
-		if header, err := jpegHeaderOf(bytes.NewReader(content)); err != nil || header.check() != nil {
+		header, err := jpegHeaderOf(bytes.NewReader(content))
+		if err != nil || header.check() != nil {
 			return // it is not decoded at all
 		}
 		made, err := decodeReduced(bytes.NewReader(content), all)
 		if err != nil {
 			return
 		}
-		config, err := jpeg.DecodeConfig(bytes.NewReader(content))
-		require.NoError(t, err)
-		assert.Equal(t, image.Pt(config.Width/shrink, config.Height/shrink), made.Bounds().Size())
+		assert.Equal(t, image.Pt(header.width/shrink, header.height/shrink), made.Bounds().Size())
+		if config, err := jpeg.DecodeConfig(bytes.NewReader(content)); err == nil {
+			assert.Equal(t, image.Pt(config.Width/shrink, config.Height/shrink), made.Bounds().Size())
+		}
 		switch img := made.(type) {
 		case *image.Gray:
 			assert.GreaterOrEqual(t, len(img.Pix), img.Rect.Dx()*img.Rect.Dy())
