@@ -717,6 +717,7 @@ func TestReferenceIsPending(t *testing.T) {
 	}
 	p.until("all are matched, and one is no shot", `document.querySelectorAll(".camera-frame").length === 8 && `+
 		sure("no shot"))
+	p.until("all have their pictures", `document.querySelectorAll(".camera-frame img").length === 8`)
 	assert.Contains(t, p.plain(".camera-measure > p"), "Open a frame without liquid, unfold")
 	p.dialogTo(1)
 	p.tap(".camera-reference > summary")
