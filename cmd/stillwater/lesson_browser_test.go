@@ -334,6 +334,7 @@ func TestBlackFrame(t *testing.T) {
 		"The black frame PICT0090, open for 0.5\u00a0s, is 10.2\u00a0% bright at most. ")`)
 	p.js(`document.querySelector("#step-dark .step-says").scrollIntoView({ block: "center" })`)
 	p.fit("the black frame's offer")
+	assert.Contains(t, p.plain("#step-dark .fix"), "By a frame without flash", "a choice in its own words")
 	p.picture("black-frame-offered")
 	p.tap("#step-dark .fix")
 	d.enter(cookie).until("it counts", func(s *control.Snapshot) bool {

@@ -190,10 +190,13 @@ export function fieldText(field) {
 export const named = (field) => fieldText(field) !== field;
 export const loadNames = () => import("./studio/labels.js");
 
+/** What may be chosen in the fields whose names are loaded. @type {Record<string, Choice[]>} */
+export const offered = {};
+
 /** A field's value as it is chosen, or as it is printed. @param {string} field @param {string} value */
 export function valueText(field, value) {
 	if (field === "kind") return kindWords[/** @type {Kind} */ (value)] ?? value;
-	return [...exposures, ...shutters, ...wanted, ...clocks, ...columns, ...sheets, sameLiquid].find((c) => c.value === value)?.label ?? value;
+	return [...(offered[field] ?? []), ...exposures, ...shutters, ...wanted, ...clocks, ...columns, ...sheets, sameLiquid].find((c) => c.value === value)?.label ?? value;
 }
 
 /** One change of the set, in words. @param {string} field @param {string} value */

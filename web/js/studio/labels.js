@@ -1,6 +1,6 @@
 // What the fields of camera, flash, room and background are called, and how they are typed.
 
-import { chosen } from "../set.js";
+import { chosen, offered } from "../set.js";
 
 /** @import { Choice } from "../../protocol.d.ts" */
 
@@ -79,3 +79,4 @@ export const choices = {
 };
 
 for (const [name, [label]] of Object.entries({ ...quantities, ...written, ...choices })) chosen[name] ??= label;
+for (const [name, [, list]] of Object.entries(choices)) offered[name] = list;
