@@ -411,7 +411,7 @@ func TestUnmatchedSaysWhatToDo(t *testing.T) {
 		"others."`)
 	p.dialogTo(1)
 	assert.Empty(t, p.value(".camera-which input"))
-	assert.Equal(t, "Type which shot it is", p.plain(".camera-which .primary"))
+	assert.Equal(t, "Type the shot's number", p.plain(".camera-which .primary"))
 	p.picture("unmatched")
 	p.clean()
 }
@@ -680,7 +680,7 @@ func TestFrameWithoutTheMachine(t *testing.T) {
 	place := `document.querySelector(".camera-picture .camera-none")`
 	p.js(`document.querySelector(".camera-picture img").dispatchEvent(new Event("error"))`)
 	p.until("there is a sentence in the picture's place", place+`.checkVisibility() &&
-		`+place+`.textContent.startsWith("The picture did not come.") &&
+		`+place+`.textContent.startsWith("The picture could not be loaded.") &&
 		!document.querySelector(".camera-picture img").checkVisibility()`)
 	p.fit("a frame without the machine")
 	p.picture("frame-without-machine")
@@ -693,7 +693,7 @@ func TestFrameWithoutTheMachine(t *testing.T) {
 	p.js(`document.querySelector(".camera-dialog").close();
 		document.querySelector(".camera-frame img").dispatchEvent(new Event("error"))`)
 	p.until("in the list, too", `document.querySelector(".camera-frame .camera-none")?.textContent ===
-		"The picture did not come."`)
+		"The picture could not be loaded."`)
 	p.picture("frame-of-others")
 	p.clean()
 }

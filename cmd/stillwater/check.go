@@ -18,7 +18,7 @@ nothing; free inputs are requested once and released. Run it as the user that wi
 `
 
 const checkStatus = `
-Exit status: 0 nothing found, 1 something stops it, 2 called wrongly, 3 warnings only.
+Exit status: 0 nothing found, 1 it cannot run, 2 wrong usage, 3 warnings only.
 `
 
 // The exit statuses of check, for scripts.

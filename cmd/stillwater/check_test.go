@@ -57,7 +57,7 @@ func TestCheckCommand(t *testing.T) {
 	}
 	c, out = m()
 	assert.Equal(t, 0, c.Run(t.Context(), []string{"check", "-h"}))
-	assert.Contains(t, out.String(), "Exit status: 0 nothing found, 1 something stops it, 2 called wrongly, 3 warnings")
+	assert.Contains(t, out.String(), "Exit status: 0 nothing found, 1 it cannot run, 2 wrong usage, 3 warnings")
 }
 
 func TestStatusOfFindings(t *testing.T) {

@@ -40,7 +40,7 @@ func newDrops() *calculator {
 	c.word("weighed", "drops.weighed", "what openings gave on a scale, in `WORDS`: \"20 drops 1.1 g at 24 ms\", several "+
 		"with ;")
 	c.word("liquid", "drops.liquid", "of the drops: one of "+calc.LiquidNames())
-	c.word("pool-liquid", "drops.pool_liquid", "the pool's: \""+shot.SameLiquid+"\", or one of those")
+	c.word("pool-liquid", "drops.pool_liquid", "the pool's liquid: \""+shot.SameLiquid+"\" as the drops, or one of those")
 	c.word("want", "drops.want", "a \"collision\" of the second drop with the first one's column, or a \"phase\" "+
 		"of the last drop")
 	c.word("phase", "drops.phase", "of the last drop: one of "+calc.PhaseNames())

@@ -120,7 +120,7 @@ process and its real loop, and switches no pin unless --config and --output are 
 `)
 	commandline.Print(w, flags)
 	fmt.Fprint(w, `
-Exit status: 0 good enough for the plan, 1 not good enough or not measured, 2 called wrongly.
+Exit status: 0 good enough for the plan, 1 not good enough or not measured, 2 wrong usage.
 `)
 }
 

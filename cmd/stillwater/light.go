@@ -69,7 +69,7 @@ func (m *Main) light(_ context.Context, args []string) error {
 func newLight() *lightCalculator {
 	c := &lightCalculator{calculator: newCalculator("light", "judges light, focus and framing step by step.", shot.Drop)}
 	c.anyKind = true
-	c.flags.Func("kind", "what flies: `drop, throw, sound or drops` (default drop)", func(s string) error {
+	c.flags.Func("kind", "what flies, its `KIND`: drop, throw, sound or drops (default drop)", func(s string) error {
 		return c.set.Put("kind", s)
 	})
 	c.flags.BoolVar(&c.usual, "practice", false,
@@ -81,7 +81,7 @@ func newLight() *lightCalculator {
 		c.flagOf[f.Field] = f.Name
 		c.flags.Func(f.Name, f.Usage, func(s string) error { return c.putField(f.Field, s) })
 	}
-	c.flags.Func("black", "shutter `time` of a frame without flash that is black", func(s string) error {
+	c.flags.Func("black", "shutter `TIME` of a frame without flash that is black", func(s string) error {
 		return errors.Join(c.set.Put("room.by", "black-frame"), c.set.Put("room.frame_open", s),
 			c.set.Put("room.frame_seen", "0 %"))
 	})

@@ -42,7 +42,7 @@ func commands() []command {
 		{"sound", "how long a sound takes to reach the microphone", (*Main).sound},
 		{"drops", "when valves open, and when their drops land and meet", (*Main).drops},
 		{"light", "judge light, focus and framing, step by step", (*Main).light},
-		{"rehearse", "the pictures that the simulated camera takes, as files", (*Main).rehearse},
+		{"rehearse", "make many tries in the simulated room, or the pictures that its camera takes", (*Main).rehearse},
 		{"record", "list, show, find and export shots, and use a set again", (*Main).record},
 		{"setup", "ask what is wired, write it into the configuration, and try it", (*Main).setup},
 		{"frames", "match the camera's files to the shots, and make a contact sheet", (*Main).frames},
@@ -85,7 +85,7 @@ type exitStatus int
 
 func (s exitStatus) Error() string { return fmt.Sprintf("exit status %d", int(s)) }
 
-// Run carries out one command line and returns its exit status: 0 done, 1 failed, 2 called wrongly, or a command's own.
+// Run carries out one command line and returns its exit status: 0 done, 1 failed, 2 wrong usage, or a command's own.
 func (m *Main) Run(ctx context.Context, args []string) int {
 	err := m.dispatch(ctx, args)
 	var own exitStatus

@@ -29,22 +29,22 @@ func (m *Main) rehearse(ctx context.Context, args []string) error {
 		}
 		return nil
 	}
-	flags.Func("kind", "`KIND` of what flies: drop, as without it, drops or throw", kindNamed)
+	flags.Func("kind", "what flies, its `KIND`: drop (the default), drops or throw", kindNamed)
 	dir := flags.String("png", "", "write the pictures into the folder `DIR`, created if it is not there")
-	seed := flags.Uint64("seed", 1, "of the room: another number is another evening")
+	seed := flags.Uint64("seed", 1, "seed of the room: another number is another evening")
 	size := picture.Options{Width: 960, Threads: runtime.GOMAXPROCS(0)}
-	flags.Func("width", "of a picture in pixels, 960 without it; its height is two thirds", func(text string) (err error) {
+	flags.Func("width", "with --png: width in `PIXELS` (960); the height is two thirds", func(text string) (err error) {
 		if size.Width, err = strconv.Atoi(text); err != nil || size.Width < 12 || size.Width > 1920 {
 			return errors.New("use 12 to 1920")
 		}
 		return nil
 	})
 	var light *picture.Gel
-	flags.Func("gel", "on the background's light: "+practice.GelNames(), func(text string) (err error) {
+	flags.Func("gel", "with --png: the background's `COLOUR`: "+practice.GelNames(), func(text string) (err error) {
 		light, err = practice.GelNamed(text)
 		return err
 	})
-	flags.TextVar(&late, "late", late, "take them this much later, or earlier if negative")
+	flags.TextVar(&late, "late", late, "with --png: take them this much later, or earlier if negative")
 	many := &manyTries{}
 	many.define(flags)
 	flags.Func("set", "`FIELD=VALUE` of the set, like drop.liquid=milk; may be given again; a kind alone: as --kind",

@@ -17,7 +17,7 @@ type manyTries struct {
 
 func (t *manyTries) define(flags *flag.FlagSet) {
 	t.asked.Define(flags)
-	flags.BoolVar(&t.json, "json", false, "of the tries: write JSON, keys with units")
+	flags.BoolVar(&t.json, "json", false, "with --tries or --sweep: write JSON, keys with units")
 }
 
 func (t *manyTries) run(m *Main, set shot.Set, seed uint64) error {

@@ -188,7 +188,7 @@ func (b *browser) noteRefused(t *testing.T) {
 	})
 	p.enter("#note", "a thin column")
 	p.until("it is refused", `document.querySelector("#note-refusal").checkVisibility()`)
-	assert.Contains(t, p.text("#note-refusal"), "“a thin column” was not taken. That is too long.")
+	assert.Contains(t, p.text("#note-refusal"), "“a thin column” was not accepted. That is too long.")
 	assert.Equal(t, "note-refusal", eval[string](p, `document.querySelector(".note").nextElementSibling.id`))
 	p.tap(`#verdicts[data-shot="1"] [data-verdict="good"]`)
 	p.until("the verdict is refused over its buttons", `document.querySelector("#shoot-says .refusal").checkVisibility()`)

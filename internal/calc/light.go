@@ -30,19 +30,19 @@ type LightField struct{ Name, Field, Usage string }
 // LightFields lists those that light, focus and framing ask for most.
 func LightFields() []LightField {
 	return []LightField{
-		{"aperture", "camera.aperture", "the `f-number`"},
-		{"iso", "camera.iso", "the camera's `speed`"},
-		{"shutter", "camera.shutter", "shutter `time` on the dial; B: as long as it is held"},
-		{"focal", "camera.focal", "the lens's focal `length`"},
-		{"distance", "camera.distance", "`length` from the middle of the lens to the focus spot"},
-		{"print", "camera.print", "width (a `length`) of the print that is to be sharp"},
-		{"guide", "flash.guide", "the flash's guide number, a `length` at ISO 100; 0 m: not known"},
-		{"power", "flash.power", "the flash's power, a `fraction`"},
-		{"flash-distance", "flash.distance", "`length` from the flash to the focus spot"},
-		{"others", "flash.others", "flashes unlike the first: a `list` like 28 m, 1/16, 60 cm, 1/4000 s; 20 m, full, 1 m"},
-		{"reading", "flash.reading", "a flash meter's reading at the focus spot, an `f-number`"},
-		{"duration", "flash.duration", "`time` of its light at full power, above half its peak; 0 s: not known"},
-		{"background", "background.seen", "how bright the background is in the frame, a `level` like 80%"},
+		{"aperture", "camera.aperture", "the `F-NUMBER`"},
+		{"iso", "camera.iso", "the camera's `SPEED`"},
+		{"shutter", "camera.shutter", "shutter `TIME` on the dial; B: as long as it is held"},
+		{"focal", "camera.focal", "the lens's focal `LENGTH`"},
+		{"distance", "camera.distance", "`LENGTH` from the middle of the lens to the focus spot"},
+		{"print", "camera.print", "width (a `LENGTH`) of the print that is to be sharp"},
+		{"guide", "flash.guide", "the flash's guide number, a `LENGTH` at ISO 100; 0 m: not known"},
+		{"power", "flash.power", "the flash's power, a `FRACTION`"},
+		{"flash-distance", "flash.distance", "`LENGTH` from the flash to the focus spot"},
+		{"others", "flash.others", "flashes unlike the first: a `LIST` like 28 m, 1/16, 60 cm, 1/4000 s; 20 m, full, 1 m"},
+		{"reading", "flash.reading", "a flash meter's reading at the focus spot, an `F-NUMBER`"},
+		{"duration", "flash.duration", "`TIME` of its light at full power, above half its peak; 0 s: not known"},
+		{"background", "background.seen", "how bright the background is in the frame, a `LEVEL` like 80%"},
 	}
 }
 

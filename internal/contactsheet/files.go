@@ -33,20 +33,20 @@ const Usage = `Usage:
 says which of the camera's files in a folder, or on its card, is which shot of a session: by their times, however wrong
 the camera's clock is. A match is certain, likely or open; --pair names one that you know, and settles others with it.
 --sheet writes a contact sheet, one file to look at or print. What was found is kept with the session, so that a second
-run only does what is new.
+run reads only what is new.
 
 --look says what the pictures show: black, burnt out. With --empty, a frame of the same place without liquid, the liquid
 is found in the others; with a scale, how far it is past its spot, and from that the delay to try next. Places are
 pixels of the frame as it is shown, from its top left.
 
 --black names a frame that was taken as the shots are, with the flash off: it says how many stops the room is below the
-flash, and what has "stillwater light" count with it.
+flash, and how to enter that into "stillwater light".
 
 --xmp writes what is known of each frame that is certain into a sidecar file, and leaves what others wrote there:
 keepers have 5 stars, good ones 3. A camera's own files are never changed.
 
---camera copies into the folder what the connected camera has and the folder has not, by gphoto2, the program of the
-general camera-access library libgphoto2 (sudo apt install gphoto2), while stillwater does not run. Options:
+--camera first copies the connected camera's new files into the folder, by gphoto2, the program of the general
+camera-access library libgphoto2 (sudo apt install gphoto2), while Stillwater is stopped. Options:
 
 `
 

@@ -109,7 +109,7 @@ func (r *RoomFrame) offer(s *LightStep, set shot.Set) {
 	before := set.Room
 	if err := r.Fix.put(&set); err == nil && set.Room != before {
 		if s.Verdict == string(lighting.Unknown) {
-			s.Next = "Have it count, or type what a frame or a light meter shows."
+			s.Next = "Use it, or type what a frame or a light meter shows."
 		}
 		s.Fixes = append([]Fix{r.Fix}, s.Fixes...)
 	}

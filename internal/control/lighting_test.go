@@ -217,7 +217,7 @@ func TestBlackFrameIsOffered(t *testing.T) {
 		show(room)
 		offered := dark()
 		assert.Equal(t, "The black frame PICT0460, open for 0.5 s, is 10.2 % bright at most. "+before.Says, offered.Says)
-		assert.Equal(t, "Have it count, or type what a frame or a light meter shows.", offered.Next)
+		assert.Equal(t, "Use it, or type what a frame or a light meter shows.", offered.Next)
 		assert.Equal(t, append([]Fix{room.Fix}, before.Fixes...), offered.Fixes)
 		for _, f := range append([]Fix{room.Fix}, room.Fix.Also...) {
 			x.must(me, Command{Type: "set", Field: f.Field, Value: f.Value})

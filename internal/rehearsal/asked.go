@@ -25,19 +25,19 @@ type Request struct {
 
 // Define defines the flags, with their usual values.
 func (a *Request) Define(flags *flag.FlagSet) {
-	flags.IntVar(&a.Tries, "tries", 0, "how many tries to make and sum up")
+	flags.IntVar(&a.Tries, "tries", 0, "`COUNT` of tries to make and sum up")
 	flags.StringVar(&a.Method, "method", string(Gates),
-		"of the tries: gates (the set's beams), one-beam (a fixed delay after a throw's second) or hand (a person's remote)")
+		"what times the tries: gates (the set's beams), one-beam (a fixed delay after the second) or hand (a remote release)")
 	flags.StringVar(&a.Placing, "placing", string(Well),
-		"of a throw's beams: well, or beginner (close together, far from the focus spot); a set that is given has its own")
+		"a throw's beams: well, or beginner (close together, far from the focus spot); a set that is given has its own")
 	flags.StringVar(&a.Room, "room", scene.UsualPreset, "the `ROOM`, from easy to hard: still, kitchen, squall")
-	flags.Func("sweep", "instead of --tries, each trim: `FROM,TO,STEP,EACH`, like -20ms,20ms,5ms,4",
+	flags.Func("sweep", "instead of --tries, EACH tries at each trim: `FROM,TO,STEP,EACH`, like -20ms,20ms,5ms,4",
 		func(text string) error {
 			sweep, err := ParseSweep(text)
 			a.Sweep = &sweep
 			return err
 		})
-	flags.BoolVar(&a.Shuffled, "shuffled", false, "of the sweep: the trims in any order")
+	flags.BoolVar(&a.Shuffled, "shuffled", false, "with --sweep: the trims in random order")
 }
 
 // Any reports whether tries or a sweep are asked for.

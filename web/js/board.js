@@ -18,7 +18,7 @@ export class Board {
 	show(snap) {
 		const b = snap.board;
 		const kind = b.kind === "simulated" ? "nothing real fires" : "a real board";
-		const link = b.connected ? `connected, one tick is ${b.tick_us} µs` : "not connected";
+		const link = b.connected ? `connected, times to ${b.tick_us} µs` : "not connected";
 		const why = b.connected ? "" : sentence(b.problem);
 		text(byId("board-words"), `${capital(b.name)}: ${kind}. ${sentence(link)} ${why}`);
 		this.#showOutputs(snap);

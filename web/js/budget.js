@@ -25,7 +25,7 @@ export function budgetTable(terms) {
 			el("td", {}, small(t.mm, 1)),
 		);
 	});
-	return table([["What adds to it"], ["Time", el("i", {}, "ms")], ["Place", el("i", {}, "mm")]], rows);
+	return table([["What adds to it"], ["Time", el("i", {}, "ms")], ["Distance", el("i", {}, "mm")]], rows);
 }
 
 /** A figure that is too small for its decimals is not shown as 0. @param {number} v @param {number} digits */

@@ -26,7 +26,7 @@ export class CareList {
 			byId("care-lead"),
 			snap.care_done
 				? "All points are ticked for this session. Untick one that is no longer true."
-				: `${again}Read each point and tick it when it is true. Local codes come first.`,
+				: `${again}Read each point and tick it when it is true. Local regulations come first.`,
 		);
 		keyed(
 			byId("care-list"),

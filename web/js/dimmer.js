@@ -6,7 +6,7 @@ import { setDeviceItem, deviceItem } from "./store.js";
 /** @typedef {"full" | "dim" | "dimmest"} Light */
 
 /** @type {Record<Light, string>} */
-const words = { full: "As it is", dim: "Dim", dimmest: "Dimmest" };
+const words = { full: "Normal", dim: "Dim", dimmest: "Dimmest" };
 
 /** Makes the buttons of a group with which the page is dimmed. @param {string} id of the group */
 export function makeDimmer(id) {

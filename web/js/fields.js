@@ -85,7 +85,7 @@ export function quantityField(q, commands) {
 			show(place, null);
 			return reset();
 		}
-		const notTaken = `“${typed}” was not taken.`;
+		const notTaken = `“${typed}” was not accepted.`;
 		const sent = commands.send({ type: "set", field: q.name, value }, place, (refusal) => {
 			if (under === value) under = null;
 			if (refusal) show(place, refusal, refusal === unanswered || refusal.why.includes(typed) ? "" : notTaken);

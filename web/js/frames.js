@@ -83,7 +83,7 @@ class Frame {
 		if (!this.#wanted) return;
 		this.img.removeAttribute("src");
 		attr(this.img, "data-state", "none");
-		text(this.says, this.#kept ? "The frame's picture did not come." : "No picture yet.");
+		text(this.says, this.#kept ? "The frame could not be loaded." : "No picture yet.");
 		if (this.#kept) return;
 		void this.#askAgain(this.#address);
 	}
@@ -104,7 +104,7 @@ class Frame {
 
 /** Why there is no picture yet. @param {boolean} kept on record @param {boolean} free nothing is armed */
 function waitWords(kept, free) {
-	if (kept) return free ? "The frame comes …" : "The frame is shown when nothing is armed.";
+	if (kept) return free ? "Loading the frame …" : "The frame is shown when nothing is armed.";
 	return free ? "Making the picture …" : "The picture is made when nothing is armed.";
 }
 

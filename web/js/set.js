@@ -36,7 +36,7 @@ export const measured = {
 		q("throw.angle", "Angle at the second beam", "deg", 1, "above level; below is negative"),
 		q("throw.above_floor", "Second beam above floor", "cm", 5),
 		q("throw.mass", "Size of the thrown liquid", "cm", 0.5, "width of a ball of the same volume"),
-		q("throw.thickness", "Thickness of the sheet", "mm", 1, "0: as a ball"),
+		q("throw.thickness", "Thickness of the sheet", "mm", 1, "0: it stays a ball"),
 		q("throw.beam_height", "Height of the beams' light", "mm", 1, "0: 3 mm assumed; from 12 mm on droplets ahead do not break it"),
 		q("throw.edge", "Ragged edge, measured", "mm", 0.5, "0: 3 mm assumed; five throws of a dry run measure it"),
 		...slit,
@@ -69,8 +69,8 @@ export const measured = {
 		q("drops.bore", "Narrowest bore of the valve", "mm", 0.1),
 		q("drops.head", "Tip up to the liquid's level", "cm", 1, "or to the lower end of its air tube"),
 		q("drops.discharge", "Discharge coefficient", "", 0.05, "0.6: a sharp edge; 0.8: a short tube"),
-		q("drops.opens", "Valve opens after", "ms", 1, "from its current on"),
-		q("drops.closes", "Valve closes after", "ms", 1, "from its current off"),
+		q("drops.opens", "Valve opens after", "ms", 1, "from switching on"),
+		q("drops.closes", "Valve closes after", "ms", 1, "from switching off"),
 	],
 };
 

@@ -159,7 +159,7 @@ export class Shoot {
 		const back = () => (this.note.value = this.#shot?.note ?? "");
 		const sent = this.commands.send({ type: "note", shot: s.id, text: typed }, place, (refusal) => {
 			if (!refusal) return;
-			show(place, refusal, refusal === unanswered ? `“${typed}”:` : `“${typed}” was not taken.`);
+			show(place, refusal, refusal === unanswered ? `“${typed}”:` : `“${typed}” was not accepted.`);
 			back();
 		});
 		if (!sent) back();

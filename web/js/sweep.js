@@ -1,4 +1,4 @@
-// A plain sweep of the trim: from, to, step, tries of each, in order or shuffled. Each shot that is done takes the next.
+// A plain sweep of the trim: from, to, step, tries at each, in order or shuffled. Each shot that is done takes the next.
 
 import { attr, button, byId, el, text } from "./dom.js";
 import { show } from "./refusals.js";

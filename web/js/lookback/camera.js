@@ -97,7 +97,7 @@ export class CameraFrames {
 
 	/** @param {boolean} taken the machine has something new to show */
 	#said(taken) {
-		if (taken) voice.say("Taken.");
+		if (taken) voice.say("Accepted.");
 		if (this.#view) this.#showChange(this.#view);
 		if (this.#view) this.measuring.show(this.#view);
 		if (this.#view) this.#showRoom(this.#view);
@@ -171,7 +171,7 @@ export class CameraFrames {
 	#showRoom(view) {
 		const waits = this.pending.words("black");
 		this.room.hidden = view.black === "" && waits === "";
-		text(this.roomWords, sentence(waits) || (view.room ? `${view.black}. ${roomWords(view)}` : `Nothing yet by ${view.black}.`));
+		text(this.roomWords, sentence(waits) || (view.room ? `${view.black}. ${roomWords(view)}` : `Nothing is known from ${view.black} yet.`));
 		this.lead.hidden = !this.#current;
 	}
 
@@ -219,7 +219,7 @@ export class CameraFrames {
 	/** One that does not come says so, and is asked for again when more is known. @param {HTMLElement} row @param {CameraFrame} f */
 	#picture(row, f) {
 		const failed = () => {
-			img.replaceWith(el("span", { class: "camera-none" }, "The picture did not come."));
+			img.replaceWith(el("span", { class: "camera-none" }, "The picture could not be loaded."));
 			row.dataset.made = "";
 		};
 		const img = el("img", { src: pictureOf(this.session, f), alt: "", loading: "lazy", decoding: "async", onerror: failed });
@@ -255,7 +255,7 @@ function countWords(view, sending) {
 	if (view.frames.length === 0 && view.busy !== "") return "";
 	if (view.frames.length === 0) return "No frames yet: choose the camera's files; their times tell which shot each is.";
 	const shots = view.certain + view.likely + view.open;
-	if (shots === 0) return "There are no shots yet that a frame could be of.";
+	if (shots === 0) return "There are no shots yet to match frames to.";
 	const counts = `${shots} ${shots === 1 ? "shot" : "shots"}: ${view.certain} certain, ${view.likely} likely, ${view.open} unmatched.`;
 	const settles = view.open > 0 && view.frames.some((f) => isUnmatched(f, view));
 	return settles ? `${counts} Open a frame and say which shot it is: one pair often settles the others.` : counts;
@@ -286,7 +286,7 @@ class Measuring {
 		this.node.hidden = view.frames.length === 0 || !view.moves;
 		const changing = this.pending.words("reference", "ruler", "spot");
 		this.words.style.minHeight = changing && `${this.words.offsetHeight}px`; // nothing below it moves
-		text(this.words, changing ? `${sentence(changing)} What the frames say comes then.` : measuringWords(view));
+		text(this.words, changing ? `${sentence(changing)} The frames are compared after that.` : measuringWords(view));
 		const said = this.pending.reference(view);
 		if (document.activeElement !== this.width) this.width.value = this.pending.of("ruler") ? "" : said.value || view.width;
 		attr(this.right, "aria-checked", `${said.from_right}`);

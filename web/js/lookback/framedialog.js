@@ -87,7 +87,7 @@ export class FrameDialog {
 	/** The small picture did not come: that is said in its place. One that is there stays when a larger one does not come. */
 	#failed() {
 		this.img.removeAttribute("src");
-		text(this.missing, "The picture did not come. Close the frame and open it again to ask for it anew.");
+		text(this.missing, "The picture could not be loaded. Close the frame and open it again to retry.");
 	}
 
 	/** @param {string} name */
@@ -168,7 +168,7 @@ export class FrameDialog {
 
 	#label() {
 		const number = fileNumber(this.number.value.trim());
-		text(this.pair, number ? `This frame is shot ${number}` : "Type which shot it is");
+		text(this.pair, number ? `This frame is shot ${number}` : "Type the shot's number");
 		attr(this.pair, "aria-disabled", number ? null : "true");
 	}
 

@@ -116,7 +116,7 @@ class Detail {
 		this.tell = button({ class: "tell", onclick: () => this.#tell() }, "Show what was measured");
 		this.img = el("img", { loading: "lazy", decoding: "async" });
 		this.frame = button({ class: "past-frame", onclick: () => this.#enlarge() }, this.img);
-		this.none = el("span", { class: "camera-none", hidden: true }, "The picture did not come.");
+		this.none = el("span", { class: "camera-none", hidden: true }, "The picture could not be loaded.");
 		this.frame.append(this.none);
 		for (const came of [true, false]) this.img.addEventListener(came ? "load" : "error", () => {
 			this.img.hidden = !came;
@@ -229,7 +229,7 @@ class Detail {
 	#say(command, change, typed, then) {
 		const shot = this.shot;
 		const sent = this.host.commands.send({ ...command, shot: shot.id }, this.slot, (refusal) => {
-			if (refusal && typed !== undefined) show(this.slot, refusal, `“${typed}” was not taken.`);
+			if (refusal && typed !== undefined) show(this.slot, refusal, `“${typed}” was not accepted.`);
 			if (refusal) return this.show(this.shot);
 			this.host.changed(shot, change);
 			then?.();

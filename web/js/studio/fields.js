@@ -89,7 +89,7 @@ function writtenField(name, commands) {
 			return reset();
 		}
 		const sent = commands.send({ type: "set", field: name, value }, place, (refusal) => {
-			if (refusal) show(place, withBoth(refusal, value), `“${value}” was not taken.`);
+			if (refusal) show(place, withBoth(refusal, value), `“${value}” was not accepted.`);
 			reset();
 		});
 		if (!sent) reset();

@@ -18,7 +18,7 @@ export const quantities = {
 	"camera.field_seen": ["Width on the ruler", "cm", 1, "0: not measured"],
 	"flash.guide": ["Guide number", "m", 1, "metres at ISO 100, full power; 0: not known"],
 	"flash.distance": ["Flash to focus spot", "cm", 5],
-	"flash.units": ["Units of this kind", "", 1],
+	"flash.units": ["Flashes like this", "", 1],
 	"flash.duration": ["Lit at full power", "ms", 0.5, "0: not known"],
 	"background.distance": ["Focus spot to background", "cm", 10],
 	"background.width": ["Bright part, width", "cm", 10],
@@ -33,7 +33,7 @@ export const written = {
 	"camera.iso": ["Camera's speed"],
 	"camera.shutter": ["Shutter on the dial", "B: as long as it is held"],
 	"flash.power": ["Power"],
-	"flash.loss": ["Lost on the way", "stops; common practice: diffuser 1, umbrella 1 to 2, ceiling 2"],
+	"flash.loss": ["Light lost on the way", "stops; common practice: diffuser 1, umbrella 1 to 2, ceiling 2"],
 	"flash.others": [
 		"Flashes unlike the first",
 		"guide number, power, distance, how long lit: 28 m, 1/16, 60 cm, 1/4000 s; more after a semicolon",
