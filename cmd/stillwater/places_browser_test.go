@@ -160,7 +160,7 @@ func (b *browser) tabs(t *testing.T) {
 func (b *browser) shootDoesNotScroll(t *testing.T) {
 	m, p := b.stage(t, func(*fakeControl) {})
 	p.place("shoot")
-	for _, size := range phones {
+	for _, size := range append([][2]int64{{1280, 720}, {1366, 768}, {1280, 800}, {1400, 900}}, phones...) {
 		p.resize(size[0], size[1])
 		for name := range scenes {
 			play(m, p, name)
@@ -231,6 +231,24 @@ func (b *browser) readFromTwoMetres(t *testing.T) {
 			assert.True(t, w.Inside, "the word is cut off")
 			// A smaller screen may give as much light in all as one of 390x844, of which it is a larger share.
 			p.light(fmt.Sprintf("%s at %v", name, size), 1.4*390*844/float64(size[0]*size[1]))
+		}
+	}
+	for _, size := range append([][2]int64{{820, 1180}, {1024, 768}, {1280, 720}, {1280, 800}, {1400, 900}}, phones...) {
+		p.resize(size[0], size[1])
+		for _, name := range []string{"armed", "resting"} {
+			play(m, p, name)
+			cut := eval[[2]float64](p, `(h => {
+				const pen = document.createElement("canvas").getContext("2d"), look = getComputedStyle(h);
+				pen.font = look.fontWeight + " " + look.fontSize + " " + look.fontFamily;
+				const ink = pen.measureText(h.textContent), mark = h.appendChild(document.createElement("span"));
+				mark.style.display = "inline-block"; // an empty one stands on the line
+				const line = mark.getBoundingClientRect().bottom, header = h.closest("header");
+				mark.remove();
+				const top = header.getBoundingClientRect().top + header.clientTop;
+				return [top - (line - ink.actualBoundingBoxAscent),
+					line + ink.actualBoundingBoxDescent - top - header.clientHeight];
+			})(document.querySelector("#state-word"))`)
+			assert.LessOrEqual(t, max(cut[0], cut[1]), 0.0, "px that %s is cut off above and below at %v: %v", name, size, cut)
 		}
 	}
 	play(m, p, "armed")

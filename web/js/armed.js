@@ -39,7 +39,7 @@ export class Armed {
 	}
 }
 
-/** The state's word as large as the header has room for: in its width with a margin, and in its height. */
+/** The state's word as large as the header has room for, in its width with a margin and in its height. */
 function fitWord() {
 	const word = byId("state-word");
 	const header = /** @type {HTMLElement} */ (word.closest("header"));
@@ -47,7 +47,9 @@ function fitWord() {
 	if (!pen || header.clientWidth === 0) return;
 	pen.font = `700 100px ${getComputedStyle(word).fontFamily}`;
 	const size = pen.measureText(word.textContent ?? "");
-	const high = size.fontBoundingBoxAscent * 0.86 + size.actualBoundingBoxDescent;
-	const fit = Math.min((header.clientWidth - 24) / size.width, (header.clientHeight - 6) / high) * 100;
+	const ink = size.actualBoundingBoxAscent + size.actualBoundingBoxDescent;
+	const low = size.fontBoundingBoxAscent - size.fontBoundingBoxDescent - size.actualBoundingBoxAscent + size.actualBoundingBoxDescent;
+	const fit = Math.min((header.clientWidth - 24) / size.width, (header.clientHeight - 6) / ink) * 100;
 	header.style.setProperty("--word", `${Math.floor(fit)}px`);
+	header.style.setProperty("--rise", `${-low / 200}em`); // the letters in the middle, not their line
 }
