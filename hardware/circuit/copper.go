@@ -156,8 +156,8 @@ func (b *Board) home(net, pin string) bool {
 	return pin == b.copper[net].Pins[0]
 }
 
-// smallest is the conductance in siemens below which a path of copper from pin to pin is left out: others carry all.
-const smallest = 1e-3
+// minSiemens is the conductance in siemens below which a path of copper from pin to pin is left out: others carry all.
+const minSiemens = 1e-3
 
 // spiceCopper is the netlist of the laid copper as far as the parts of some sections use it.
 func (b *Board) spiceCopper(used func(*Part) bool) string {
@@ -178,7 +178,7 @@ func (b *Board) spiceCopper(used func(*Part) bool) string {
 		for i, from := range c.Pins {
 			for j := range i {
 				a, z := b.nodeOf(from), b.nodeOf(c.Pins[j])
-				if g := c.Siemens[i][j]; g > smallest && a != z {
+				if g := c.Siemens[i][j]; g > minSiemens && a != z {
 					fmt.Fprintf(&out, "R_copper_%s_%d_%d %s %s %.4g\n", n.Name, i, j, a, z, 1/g)
 				}
 			}

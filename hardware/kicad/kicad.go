@@ -1,7 +1,5 @@
 // Package kicad reads printed boards as KiCad 9 saves them: parts with their pads and nets, tracks, vias, filled
-// zones,
-// outline and print. What it does not know and is copper is an error, so that nothing that conducts is passed over.
-// Text
+// zones, outline and print. Copper that it does not know is an error, so that nothing that conducts is overlooked. Text
 // in: it opens no file and runs no program.
 package kicad
 

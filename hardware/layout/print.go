@@ -19,8 +19,7 @@ type wanted struct {
 }
 
 // checkPrint requires, on the parts' side, each part's reference and value, the net of each lead, plus and cathode,
-// each
-// near what it names; and nothing that reads like one of them and names nothing.
+// each near what it names; and nothing that reads like one of them and names nothing.
 func (p *Printed) checkPrint() (bad []string) {
 	texts := p.printed()
 	taken := make([]bool, len(texts))
@@ -122,7 +121,7 @@ func (p *Printed) checkPolarity() (bad []string) {
 		case want >= 0 && (len(marks) == 0 || slices.ContainsFunc(marks, func(m int) bool { return m != want })):
 			bad = append(bad,
 				fmt.Sprintf("part %s at %v: a line %g mm thick stands at its %s, and nowhere else: take its footprint "+
-					"from the library again", part.Ref, laid.At, silkBold, thickMeans(part)))
+					"from the library again", part.Ref, laid.At, silkBold, thickSideWords(part)))
 		}
 	}
 	return bad
@@ -150,8 +149,8 @@ func printedSide(s standing, part *circuit.Part, place point) int {
 	return 3
 }
 
-// thickMeans says what the thick side of a part is.
-func thickMeans(p *circuit.Part) string {
+// thickSideWords says what the thick side of a part is.
+func thickSideWords(p *circuit.Part) string {
 	switch p.Type.Kind {
 	case circuit.Comparator, circuit.OpAmp, circuit.Timer, circuit.Opto:
 		return "notch"

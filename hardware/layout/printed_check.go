@@ -22,8 +22,7 @@ var printedRules = []struct {
 	{"polarity", (*Printed).checkPolarity}, {"barrier print", (*Printed).checkBarrierPrint},
 }
 
-// Check lists all violations by what was read, with their places as KiCad shows them. It knows nothing of how the
-// board
+// Check lists all violations by what was read, with their places as KiCad shows them. It knows nothing of how the board
 // was laid, and KiCad's own check nothing of it.
 func (p *Printed) Check() (list []circuit.Finding) {
 	for _, r := range printedRules {

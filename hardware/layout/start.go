@@ -195,8 +195,7 @@ const (
 )
 
 // thickSide is the side of a part's outline that is printed thick: 0 the upper, then clockwise, -1 none. It is the
-// side
-// of a diode's cathode, of plus, a package's notch, a TO-92's flat face, a TO-220's tab.
+// side of a diode's cathode, of plus, a package's notch, a TO-92's flat face, a TO-220's tab.
 func thickSide(p *circuit.Part) int {
 	side := -1
 	switch p.Type.Kind {

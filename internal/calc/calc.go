@@ -13,6 +13,7 @@ import (
 	"stillwater/internal/phys"
 	"stillwater/internal/realtime"
 	"stillwater/internal/render"
+	"stillwater/internal/sentence"
 	"stillwater/internal/shot"
 	"stillwater/internal/splash"
 )
@@ -52,8 +53,7 @@ func Drop(set shot.Set) (Answer, error) {
 
 // spaced is a phase's name as the beginning of a sentence.
 func spaced(p splash.Phase) string {
-	words := strings.ReplaceAll(string(p), "-", " ")
-	return strings.ToUpper(words[:1]) + words[1:]
+	return sentence.Capital(strings.ReplaceAll(string(p), "-", " "))
 }
 
 // inBand says how many first shots have their moment within the band of an estimate.

@@ -23,9 +23,9 @@ type Room struct {
 	MarginStops *float64     `json:"margin_stops"` // of the flash over the room's light; null: not known
 	Verdict     string       `json:"verdict"`      // as of the first step of "stillwater light"
 	Words       string       `json:"words"`
-	Flags       []string     `json:"flags"` // what has "stillwater light" count with it
+	Flags       []string     `json:"flags"` // that enter it into "stillwater light"
 
-	Fix    shot.Fix      `json:"-"` // has a set count with it
+	Fix    shot.Fix      `json:"-"` // that enters it into a set
 	Camera optics.Camera `json:"-"` // of the set that it was judged with
 }
 

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"stillwater/internal/board"
+	"stillwater/internal/sentence"
 	"stillwater/internal/shot"
 	"stillwater/internal/wire"
 )
@@ -134,7 +135,7 @@ func (c *Control) checkArm(client string, cmd Command) error {
 		return refusal("delay_s", fmt.Sprintf("It cannot wait %d s before it arms.", cmd.DelayS),
 			fmt.Sprintf("Ask for 0 to %d s.", maxArmDelay/time.Second))
 	case c.reachable() == nil:
-		return refusal("arm", sentence(c.reason), "Wait until it is connected.")
+		return refusal("arm", sentence.From(c.reason), "Wait until it is connected.")
 	case c.current != nil || c.arming:
 		return refusal("arm", "It is armed already.", "Disarm first.")
 	case c.measuringLag():
@@ -220,7 +221,7 @@ func (c *Control) sendGo(ctx context.Context, epoch int64, check func() error) e
 		err = refusal("go", "This set needs no Go: its sensor starts the shot.", "Let the drop, throw or sound go.")
 	}
 	if err == nil {
-		err = r.repeat.allGiven()
+		err = r.repeat.checkGosLeft()
 	}
 	if err != nil {
 		c.mu.Unlock()

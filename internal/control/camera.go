@@ -60,7 +60,7 @@ type RoomFrame struct {
 	Name   string
 	Open   string        // how long its shutter was open
 	Seen   string        // how bright its brightest part is
-	Fix    Fix           // has a set count with it
+	Fix    Fix           // that enters it into a set
 	Camera optics.Camera // of the set that it was judged with
 }
 

@@ -10,6 +10,7 @@ import (
 	"unicode/utf8"
 
 	"stillwater/internal/record"
+	"stillwater/internal/sentence"
 	"stillwater/internal/shot"
 	"stillwater/internal/wire"
 )
@@ -139,10 +140,10 @@ func (c *Control) startSession(name string) error {
 		return refusal("name", "The open session is not in the record yet"+because(c.rec.status().Problem)+".",
 			"Try again when it is.")
 	}
-	c.shotsAreOver()
+	c.clearShotsDone()
 	c.askCareAgain("this is a new session")
 	c.evening = eveningTicks{ticked: map[string]bool{}}
-	c.sweep, c.leftSets = nil, map[shot.Kind]shot.Set{}
+	c.sweep, c.lastSets = nil, map[shot.Kind]shot.Set{}
 	c.session = c.newSession(name)
 	c.shots, c.shotCount, c.nextFile, c.lastSeen, c.notice = nil, 0, 0, "", ""
 	c.camera = CameraStatus{Version: c.camera.Version + 1, Problem: c.camera.Problem}
@@ -243,7 +244,7 @@ func (c *Control) touchInRoom(ctx context.Context, client string, cmd Command) e
 	case c.epoch != cmd.Epoch:
 		return refusal("input", "It was disarmed meanwhile: "+c.reason+".", "Check the state, then try again.")
 	}
-	return refusal("input", sentence(err.Error()), "Touch a beam or the button while nothing else is in it.")
+	return refusal("input", sentence.From(err.Error()), "Touch a beam or the button while nothing else is in it.")
 }
 
 // cameAndWent begins the message about what the armed board did not see, which stays until the next release.

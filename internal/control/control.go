@@ -124,7 +124,7 @@ type Control struct {
 	pulseWidth       time.Duration // asked of the last one
 	priming          bool          // the last one primes a valve
 	set              shot.Set
-	leftSets         map[shot.Kind]shot.Set // of this session, as each was when another kind was chosen
+	lastSets         map[shot.Kind]shot.Set // of this session, as each was when another kind was chosen
 	bench            *shot.Bench            // of the board now, or of the last one; nil: there was none yet
 	plan             plan
 	session          *session
@@ -222,7 +222,7 @@ func New(ctx context.Context, opts Options) (*Control, error) {
 	c := &Control{
 		opts: opts, log: opts.Log, reason: "connecting to the board", ticked: map[string]bool{},
 		evening:    eveningTicks{ticked: map[string]bool{}},
-		leftSets:   map[shot.Kind]shot.Set{},
+		lastSets:   map[shot.Kind]shot.Set{},
 		thresholds: map[string]uint16{}, cleared: map[uint8]wire.Tick{},
 		phones: phones{connected: map[string]int{}, visible: map[string]int{}}, viewers: map[*viewer]struct{}{},
 		epoch: 1, requests: map[*request]struct{}{}, cameraCame: make(chan struct{}, 1),

@@ -21,7 +21,7 @@ type learning struct {
 	view    *Tuning
 }
 
-// learn has what the tries say worked out anew. The mutex is held.
+// learn starts working out again what the tries say. The mutex is held.
 func (c *Control) learn() {
 	c.learning.version++
 	if !c.learning.running {
@@ -48,8 +48,8 @@ func (c *Control) learnAll() {
 	}
 }
 
-// forget drops what the tries said of another set, of which more than the trim differs. The mutex is held.
-func (c *Control) forget(before, now shot.Set) {
+// dropStaleTuning discards what was learned if more than the trim of the set has changed. The mutex is held.
+func (c *Control) dropStaleTuning(before, now shot.Set) {
 	before.Trim, now.Trim = shot.TrimSet{}, shot.TrimSet{}
 	before.Drops.GapTrim, now.Drops.GapTrim = 0, 0
 	if before != now {
@@ -57,16 +57,16 @@ func (c *Control) forget(before, now shot.Set) {
 	}
 }
 
-// keepToLearn adds a shot to those that are learned from. The mutex is held.
-func (c *Control) keepToLearn(made record.Shot) {
+// addTry adds a shot to those that are learned from. The mutex is held.
+func (c *Control) addTry(made record.Shot) {
 	made.Program = ""
 	l := &c.learning
 	l.evening = slices.Insert(l.evening[:min(len(l.evening), maxEvening-1)], 0, made)
 	c.learn()
 }
 
-// relearn changes what was said of a shot, if it is one of those that are learned from. The mutex is held.
-func (c *Control) relearn(id int64, change func(*record.Shot)) {
+// changeTry changes what was said of a shot, if it is one of those that are learned from. The mutex is held.
+func (c *Control) changeTry(id int64, change func(*record.Shot)) {
 	i := slices.IndexFunc(c.learning.evening, func(s record.Shot) bool { return s.ID == id })
 	if i >= 0 {
 		change(&c.learning.evening[i])

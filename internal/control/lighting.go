@@ -99,8 +99,8 @@ func (c *Control) lightingNow() *Lighting {
 	return &now
 }
 
-// offer has the step that judges the room say what a black frame shows, and offer to count with it. One that was judged
-// with another camera setting says nothing: it is judged again soon.
+// offer adds to the step that judges the room what a black frame shows, and the fix that uses it. A frame judged with
+// another camera setting says nothing: it is judged again soon.
 func (r *RoomFrame) offer(s *LightStep, set shot.Set) {
 	if r == nil || r.Camera != set.Camera {
 		return

@@ -10,6 +10,7 @@ import (
 
 	"stillwater/internal/board"
 	"stillwater/internal/lag"
+	"stillwater/internal/sentence"
 	"stillwater/internal/shot"
 	"stillwater/internal/wire"
 	"stillwater/internal/wiring"
@@ -299,7 +300,7 @@ func (m *lagRun) words(s lag.Summary) string {
 	n := len(m.samples)
 	var parts []string
 	if m.ended != "" && m.ended != "done" {
-		parts = append(parts, sentence(m.ended))
+		parts = append(parts, sentence.From(m.ended))
 	}
 	if n == 1 {
 		parts = append(parts, fmt.Sprintf("One release: %.1f ms.", ms(s.Mean)))

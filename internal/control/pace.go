@@ -49,11 +49,11 @@ func (c *Control) checkPace(cmd Command) error {
 		return refusal("pace_s", "Only in the simulated room are things let go by themselves.", "Arm without a pace.")
 	case every < minPace || every > maxPace:
 		return refusal("pace_s", fmt.Sprintf("Nothing can be let go every %d s.", cmd.PaceS),
-			fmt.Sprintf("Ask for %d to %d s.", leastPace(c.plan.program, cmd.Dry)/time.Second, maxPace/time.Second))
-	case every < leastPace(c.plan.program, cmd.Dry):
+			fmt.Sprintf("Ask for %d to %d s.", minPaceFor(c.plan.program, cmd.Dry)/time.Second, maxPace/time.Second))
+	case every < minPaceFor(c.plan.program, cmd.Dry):
 		return refusal("pace_s", fmt.Sprintf("Nothing can be let go every %d s: %s.", cmd.PaceS,
 			whyNoSooner(c.plan.program, cmd.Dry)), fmt.Sprintf("Ask for %d s or more.",
-			leastPace(c.plan.program, cmd.Dry)/time.Second))
+			minPaceFor(c.plan.program, cmd.Dry)/time.Second))
 	case cmd.RepeatS != 0:
 		return refusal("repeat_s", "With a pace, Go is already given each time.", "Set the interval of Go to 0.")
 	case c.set.Kind == shot.Drops:
@@ -62,9 +62,9 @@ func (c *Control) checkPace(cmd Command) error {
 	return nil
 }
 
-// leastPace is the least time between releases, in whole seconds: until the shutter that Go opened is shut, and until
+// minPaceFor is the least time between releases, in whole seconds: until the shutter that Go opened is shut, and until
 // the flash is charged again.
-func leastPace(p shot.Program, dry bool) time.Duration {
+func minPaceFor(p shot.Program, dry bool) time.Duration {
 	least := max(minPace, paceFlies+p.Rest, openUntil(p, dry)+pacePause)
 	return (least + time.Second - 1).Truncate(time.Second)
 }
@@ -90,7 +90,7 @@ func whyNoSooner(p shot.Program, dry bool) string {
 
 // paceChoices are paces to choose from, in seconds: the least, if it is longer than the usual least, and some longer.
 func paceChoices(p shot.Program) []int {
-	choices := []int{max(4, int(leastPace(p, false)/time.Second))}
+	choices := []int{max(4, int(minPaceFor(p, false)/time.Second))}
 	for _, s := range []int{6, 10, 20, 40, 80} {
 		if s > choices[0] && len(choices) < 4 {
 			choices = append(choices, s)

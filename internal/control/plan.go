@@ -21,8 +21,8 @@ type plan struct {
 	judged    []lighting.Step // none: nor can its light be judged
 }
 
-// Making a plan takes long, on a small machine above all, so that it is done without the mutex: nothing that must be
-// quick waits for it. It is put in place together with the set or the board it is for, in installSet and installLink,
+// Making a plan is slow, above all on a small machine, so it is done without the mutex: nothing that must be quick
+// waits for it. It is put in place together with the set or the board it is for, in installSet and installLink,
 // if the other of the two is still the same; else it is made again.
 
 // putField changes one field of the set. When it returns, the plan is there too.
@@ -33,18 +33,18 @@ func (c *Control) putField(client, field, value string) error {
 			return err
 		}
 		*set = set.WithoutStale(before)
-		if earlier, is := c.leftSet(set.Kind); is && set.Kind != before.Kind {
+		if earlier, is := c.lastSet(set.Kind); is && set.Kind != before.Kind {
 			*set = set.Recall(earlier)
 		}
 		return nil
 	})
 }
 
-// leftSet is the set of a kind when it was left for another kind in this session.
-func (c *Control) leftSet(kind shot.Kind) (set shot.Set, is bool) {
+// lastSet is the set of a kind when it was left for another kind in this session.
+func (c *Control) lastSet(kind shot.Kind) (set shot.Set, is bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	set, is = c.leftSets[kind]
+	set, is = c.lastSets[kind]
 	return set, is
 }
 
@@ -52,7 +52,7 @@ func (c *Control) leftSet(kind shot.Kind) (set shot.Set, is bool) {
 // meanwhile.
 func (c *Control) changeSet(client, field string, change func(*shot.Set) error) error {
 	for {
-		before, bench, err := c.setNow(client, field)
+		before, bench, err := c.currentSet(client, field)
 		if err != nil {
 			return err
 		}
@@ -67,8 +67,8 @@ func (c *Control) changeSet(client, field string, change func(*shot.Set) error) 
 	}
 }
 
-// setNow is the set as it is, to be changed, and what it is for.
-func (c *Control) setNow(client, field string) (set shot.Set, bench *shot.Bench, err error) {
+// currentSet is the set as it is, to be changed, and what it is for.
+func (c *Control) currentSet(client, field string) (set shot.Set, bench *shot.Bench, err error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return c.set, c.bench, c.checkPut(client, field)
@@ -89,10 +89,10 @@ func (c *Control) installSet(
 	if c.canRetrim(field) && made.refusal != nil {
 		return false, made.refusal
 	}
-	c.forget(c.set, set)
+	c.dropStaleTuning(c.set, set)
 	if set.Kind != before.Kind {
-		c.shotsAreOver()
-		c.leftSets[before.Kind] = before
+		c.clearShotsDone()
+		c.lastSets[before.Kind] = before
 	}
 	if set.Kind != before.Kind || set.Camera.Differs(before.Camera) {
 		c.untickSteps()
@@ -106,9 +106,9 @@ func (c *Control) installSet(
 	return true, nil
 }
 
-// shotsAreOver takes back that the shots asked for are done: of another kind, or in another session, none was asked
-// for. The mutex is held.
-func (c *Control) shotsAreOver() {
+// clearShotsDone withdraws the report that the shots asked for are done: of another kind, or in another session, none
+// was asked for. The mutex is held.
+func (c *Control) clearShotsDone() {
 	if c.boardState == wire.Safe && c.reason == wire.ReasonShotsDone.String() {
 		c.reason = nothingArmed
 	}

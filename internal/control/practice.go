@@ -9,6 +9,7 @@ import (
 	"stillwater/internal/practice"
 	"stillwater/internal/record"
 	"stillwater/internal/scene"
+	"stillwater/internal/sentence"
 	"stillwater/internal/shot"
 )
 
@@ -26,13 +27,13 @@ func (c *Control) enterRoom(cmd Command) error {
 	}
 	preset, err := scene.PresetNamed(cmd.Name)
 	if err != nil {
-		return refusal("name", sentence(err.Error()), "Choose one from the list.")
+		return refusal("name", sentence.From(err.Error()), "Choose one from the list.")
 	}
 	if err := c.requireDisarmed("name", "The room"); err != nil {
 		return err
 	}
 	if err := rooms.Enter(preset); err != nil {
-		return refusal("name", sentence(err.Error()), "Wait until the room is still.")
+		return refusal("name", sentence.From(err.Error()), "Wait until the room is still.")
 	}
 	return nil
 }
@@ -50,7 +51,7 @@ func (c *Control) roomView() *Room {
 	if rooms, ok := c.opts.Room.(Rooms); ok {
 		view.In = rooms.Preset().Name
 		for _, p := range scene.Presets() {
-			view.Rooms = append(view.Rooms, Choice{Value: p.Name, Label: sentence(p.Name), Hint: sentence(p.Words)})
+			view.Rooms = append(view.Rooms, Choice{Value: p.Name, Label: sentence.From(p.Name), Hint: sentence.From(p.Words)})
 		}
 	}
 	return view
@@ -72,7 +73,7 @@ func (c *Control) measured(cmd Command) (remark, error) {
 	r.write = func(ctx context.Context) error { return c.opts.Journal.SetPast(ctx, cmd.Shot, um, sd) }
 	r.show = func() {
 		c.changeShown(cmd.Shot, func(s *ShotView) { s.PastMm, s.PastSDMm = pastMm(um, sd) })
-		c.relearn(cmd.Shot, func(s *record.Shot) { s.PastUm, s.PastSDUm = um, sd })
+		c.changeTry(cmd.Shot, func(s *record.Shot) { s.PastUm, s.PastSDUm = um, sd })
 	}
 	return r, c.checkMeasured(cmd)
 }

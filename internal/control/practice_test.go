@@ -184,7 +184,7 @@ func TestLeastPace(t *testing.T) {
 		{"which a dry run has not", shot.Program{Rest: time.Second, Opening: []shot.Cue{{Width: 5 * time.Second}}}, true,
 			2 * time.Second, []int{6, 10, 20, 40}},
 	} {
-		assert.Equal(t, c.least, leastPace(c.program, c.dry), c.name)
+		assert.Equal(t, c.least, minPaceFor(c.program, c.dry), c.name)
 		assert.Equal(t, c.choices, paceChoices(c.program), c.name)
 	}
 	assert.Contains(t, whyNoSooner(shot.Program{Rest: 6500 * time.Millisecond}, false), "the flash takes 6.5 s")

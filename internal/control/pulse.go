@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"stillwater/internal/board"
+	"stillwater/internal/sentence"
 	"stillwater/internal/wire"
 )
 
@@ -31,7 +32,7 @@ const maxPriming = time.Second
 
 // TrialWidth is how long a test switches an output on: long enough to be seen or heard, and no longer than it may be.
 func TrialWidth(out board.OutputInfo) time.Duration {
-	return within(out, testDuration(out.Kind))
+	return atMost(out, testDuration(out.Kind))
 }
 
 // primeWidth is how long priming opens a valve; 0: the output is none. It is a tenth below the longest on-time: a board
@@ -46,8 +47,8 @@ func primeWidth(out board.OutputInfo) time.Duration {
 	return maxPriming
 }
 
-// within is d, or as long as the output may be on if that is less.
-func within(out board.OutputInfo, d time.Duration) time.Duration {
+// atMost is d, or as long as the output may be on if that is less.
+func atMost(out board.OutputInfo, d time.Duration) time.Duration {
 	if out.MaxOn > 0 {
 		return min(d, out.MaxOn)
 	}
@@ -123,7 +124,7 @@ func (c *Control) checkTest(client string, cmd Command) error {
 	}
 	switch {
 	case c.reachable() == nil:
-		return refusal("output", sentence(c.reason), "Wait until it is connected.")
+		return refusal("output", sentence.From(c.reason), "Wait until it is connected.")
 	case !c.careDone():
 		return refusal("care", "The checklist is not done.", "Read and tick every point before anything is switched.")
 	case c.measuringLag():
@@ -134,9 +135,9 @@ func (c *Control) checkTest(client string, cmd Command) error {
 	return nil
 }
 
-// cutBy is by how much a pulse is shorter than planned that was cut short, and not just switched as late as boards do:
+// minCut is by how much a pulse is shorter than planned that was cut short, and not just switched as late as boards do:
 // own choice.
-const cutBy = time.Millisecond
+const minCut = time.Millisecond
 
 // cutWords say which valves were switched off before their opening was over; "" none.
 func cutWords(r *run, cues ...board.CueReport) string {
@@ -146,7 +147,7 @@ func cutWords(r *run, cues ...board.CueReport) string {
 			continue
 		}
 		planned, on := r.program.Opening[cue.Index], cue.Off-cue.On
-		if strings.HasPrefix(planned.Name, "valve") && on < planned.Width-cutBy {
+		if strings.HasPrefix(planned.Name, "valve") && on < planned.Width-minCut {
 			name := planned.Name
 			if name == "valve" {
 				name = "the valve" // there is only one
@@ -165,7 +166,7 @@ func (c *Control) handlePulse(p board.CueReport) {
 			ms(c.pulseWidth), ms(p.On-p.Planned), ms(p.Off-p.On))
 		if c.priming {
 			out.Tested = fmt.Sprintf("it ran for %.0f ms; repeat until it drips at once", ms(p.Off-p.On))
-			if on := p.Off - p.On; on < c.pulseWidth-cutBy {
+			if on := p.Off - p.On; on < c.pulseWidth-minCut {
 				out.Tested = fmt.Sprintf("it was switched off after %.0f of %.0f ms; prime it again", ms(on), ms(c.pulseWidth))
 			}
 		}

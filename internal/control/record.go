@@ -205,7 +205,7 @@ func (c *Control) show(s *session, stored record.Shot, made ShotView, nextFile i
 	if set, err := shot.ParseSet(stored.Set); err == nil {
 		c.sweepOn(set, made.OK && made.Problem == "")
 	}
-	c.keepToLearn(stored)
+	c.addTry(stored)
 }
 
 func (c *Control) journalShot(l *link, r *run, report board.ShotReport) record.Shot {
@@ -254,7 +254,7 @@ func frameOf(s record.Shot) string {
 	return fmt.Sprintf("%d/%d", s.BootID, s.ClockNs)
 }
 
-// ViewShot is a shot of the journal as the page shows it. It may take long.
+// ViewShot is a shot of the journal as the page shows it. It can be slow.
 func ViewShot(outcomes *shot.Outcomes, s record.Shot) ShotView {
 	outcome := outcomes.Of(s)
 	made := ShotView{

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"stillwater/internal/record"
+	"stillwater/internal/sentence"
 )
 
 const maxNoteLength = 500
@@ -94,7 +95,7 @@ func (c *Control) startRemark(client string, cmd Command) (done <-chan error, er
 		return nil
 	})
 	if err != nil {
-		return nil, refusal("", sentence(err.Error()), "Try again when the record can be written.")
+		return nil, refusal("", sentence.From(err.Error()), "Try again when the record can be written.")
 	}
 	return done, nil
 }
@@ -125,7 +126,7 @@ func (c *Control) remarkOf(cmd Command) (remark, error) {
 		r.write = func(ctx context.Context) error { return journal.SetPicture(ctx, cmd.Shot, string(cmd.Picture)) }
 		r.show = func() {
 			c.changeShown(cmd.Shot, func(s *ShotView) { s.Picture = cmd.Picture })
-			c.relearn(cmd.Shot, func(s *record.Shot) { s.Picture = string(cmd.Picture) })
+			c.changeTry(cmd.Shot, func(s *record.Shot) { s.Picture = string(cmd.Picture) })
 		}
 		if !slices.Contains(Pictures(), cmd.Picture) {
 			return r, refusal("picture", fmt.Sprintf("A picture cannot be marked %q.", cmd.Picture),
@@ -136,7 +137,7 @@ func (c *Control) remarkOf(cmd Command) (remark, error) {
 	r.write = func(ctx context.Context) error { return journal.SetVerdict(ctx, cmd.Shot, cmd.Verdict) }
 	r.show = func() {
 		c.changeShown(cmd.Shot, func(s *ShotView) { s.Verdict = cmd.Verdict })
-		c.relearn(cmd.Shot, func(s *record.Shot) { s.Verdict = cmd.Verdict })
+		c.changeTry(cmd.Shot, func(s *record.Shot) { s.Verdict = cmd.Verdict })
 	}
 	return r, c.checkVerdict(cmd)
 }
@@ -231,7 +232,7 @@ func (c *Control) changeShown(id int64, change func(*ShotView)) {
 	}
 }
 
-// because is a reason after a colon, nothing when there is none.
+// because introduces a reason by a colon; "" for none.
 func because(reason string) string {
 	if reason == "" {
 		return ""

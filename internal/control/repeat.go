@@ -88,8 +88,8 @@ func (c *Control) countGo(r *run) {
 	}
 }
 
-// allGiven refuses a Go beyond those that were asked for. It may be called for nil.
-func (p *repeat) allGiven() error {
+// checkGosLeft refuses a Go beyond those that were asked for. It may be called for nil.
+func (p *repeat) checkGosLeft() error {
 	if p == nil || p.left > 0 {
 		return nil
 	}

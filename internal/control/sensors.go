@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"stillwater/internal/meter"
+	"stillwater/internal/sentence"
 	"stillwater/internal/wire"
 	"stillwater/internal/wiring"
 )
@@ -200,7 +201,7 @@ func (c *Control) checkThreshold(client string, cmd Command) (*link, uint8, erro
 	}
 	l := c.reachable()
 	if l == nil {
-		return nil, 0, refusal("", sentence(c.reason), "Wait until it is connected.")
+		return nil, 0, refusal("", sentence.From(c.reason), "Wait until it is connected.")
 	}
 	i := slices.IndexFunc(c.inputs, func(in InputView) bool { return in.Name == cmd.Input })
 	switch {

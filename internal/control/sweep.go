@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"stillwater/internal/phys"
+	"stillwater/internal/sentence"
 	"stillwater/internal/shot"
 	"stillwater/internal/tuning"
 )
@@ -74,7 +75,7 @@ func newSweep(cmd Command) (*sweep, error) {
 	}
 	var err error
 	if s.trims, err = s.plan.Trims(shuffle); err != nil {
-		return nil, refusal("sweep", sentence(err.Error()), "Correct the sweep.")
+		return nil, refusal("sweep", sentence.From(err.Error()), "Correct the sweep.")
 	}
 	return s, nil
 }

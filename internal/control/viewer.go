@@ -7,6 +7,7 @@ import (
 
 	"stillwater/internal/care"
 	"stillwater/internal/liquids"
+	"stillwater/internal/sentence"
 	"stillwater/internal/splash"
 	"stillwater/internal/wire"
 )
@@ -170,7 +171,7 @@ func (c *Control) careDone() bool {
 func phaseChoices() []Choice {
 	list := []Choice{}
 	for _, p := range splash.Phases() {
-		list = append(list, Choice{Value: string(p), Label: phaseLabel(p), Hint: sentence(p.Meaning())})
+		list = append(list, Choice{Value: string(p), Label: phaseLabel(p), Hint: sentence.From(p.Meaning())})
 	}
 	return list
 }

@@ -4,8 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"stillwater/internal/board"
 	"stillwater/internal/phys"
@@ -14,15 +12,6 @@ import (
 	"stillwater/internal/splash"
 	"stillwater/internal/wire"
 )
-
-// sentence makes a sentence of words that begin small and end open.
-func sentence(words string) string {
-	first, size := utf8.DecodeRuneInString(words)
-	if size == 0 {
-		return ""
-	}
-	return string(unicode.ToUpper(first)) + words[size:] + "."
-}
 
 func refusal(field, why, remedy string) *Refusal {
 	return &Refusal{Field: field, Why: why, Remedy: remedy}

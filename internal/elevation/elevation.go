@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"stillwater/internal/phys"
+	"stillwater/internal/sentence"
 	"stillwater/internal/shot"
 	"stillwater/internal/svg"
 )
@@ -165,7 +166,7 @@ func (f *figure) drawKey(opts Options) {
 		f.say("Lengths that are underlined are not to scale.")
 		y = f.paragraph("Underlined: not to scale.", keyText, y)
 	}
-	if words := sentence(f.problem.Words); words != "" {
+	if words := sentence.From(f.problem.Words); words != "" {
 		f.say("This set cannot work: %s", words)
 		if !opts.ForPage {
 			y = f.paragraph(svg.KeepUnits("This set cannot work: "+words), keyText, y)

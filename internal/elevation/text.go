@@ -5,8 +5,6 @@ import (
 	"math"
 	"strconv"
 	"strings"
-	"unicode"
-	"unicode/utf8"
 
 	"stillwater/internal/phys"
 	"stillwater/internal/svg"
@@ -46,12 +44,3 @@ func inSpeed(v phys.Speed) string { return svg.KeepUnits(fmt.Sprintf("%.2f m/s",
 
 // about formats a length to two digits.
 func about(l phys.Length) string { return svg.KeepUnits(phys.Round(max(l, -l), 2).String()) }
-
-// sentence makes a sentence of words that begin small and end open.
-func sentence(words string) string {
-	first, size := utf8.DecodeRuneInString(words)
-	if size == 0 {
-		return ""
-	}
-	return string(unicode.ToUpper(first)) + strings.TrimSuffix(words[size:], ".") + "."
-}

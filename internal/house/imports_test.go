@@ -14,7 +14,7 @@ const module = "stillwater/"
 // layers says which layer each package is in: it imports lower layers only.
 var layers = map[string]int{
 	"internal/phys": 0, "internal/hostname": 0, "internal/filename": 0, "internal/care": 0, "internal/record": 0, "web": 0,
-	"internal/liquids": 0, "internal/outliers": 0,
+	"internal/liquids": 0, "internal/outliers": 0, "internal/sentence": 0,
 	"hardware/circuit": 1, "hardware/kicad": 1, "hardware/head": 2, "internal/beam": 1, "internal/lag": 1,
 	"internal/meter":      1,
 	"internal/ballistics": 1, "internal/splash": 1, "internal/valve": 1, "internal/lateness": 1, "internal/clocksync": 1,

@@ -15,6 +15,7 @@ import (
 	"stillwater/internal/control"
 	"stillwater/internal/match"
 	"stillwater/internal/page"
+	"stillwater/internal/sentence"
 )
 
 // said is what a person said of a frame: the number of its shot; control.NoShot, it is of none; 0, what was said of it
@@ -81,7 +82,7 @@ func (s said) words() string {
 
 // pairWords say at the page why what was said cannot be, and what to do.
 func pairWords(e *contactsheet.PairError) string {
-	why := strings.ToUpper(e.Why[:1]) + e.Why[1:]
+	why := sentence.Capital(e.Why)
 	if e.Text == "" {
 		return fmt.Sprintf("%s. Take back what you said about shot %d.", why, e.Shot)
 	}

@@ -10,6 +10,7 @@ import (
 	"stillwater/internal/liquids"
 	"stillwater/internal/optics"
 	"stillwater/internal/phys"
+	"stillwater/internal/sentence"
 	"stillwater/internal/shot"
 )
 
@@ -107,8 +108,8 @@ func Unjudged(set shot.Set) (steps []Step, ok bool) {
 	for _, s := range r.Steps {
 		s.Verdict, s.Says, s.Next, s.Expect, s.Fixes = Unknown, "", "", "", nil
 		if slices.Contains(append(s.Seen, s.Fields...), wrong.Field) {
-			s.Verdict, s.Says = Change, capital(wrong.Why)+"."
-			s.Next = capital(wrong.Remedy) + "."
+			s.Verdict, s.Says = Change, sentence.From(wrong.Why)
+			s.Next = sentence.From(wrong.Remedy)
 			s.Fixes = distanceFix(set, wrong.Field)
 			ok = true
 		}

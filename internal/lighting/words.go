@@ -4,8 +4,6 @@ import (
 	"fmt"
 	"math"
 	"strconv"
-	"unicode"
-	"unicode/utf8"
 
 	"stillwater/internal/optics"
 	"stillwater/internal/phys"
@@ -95,10 +93,4 @@ func InShots(p float64) string {
 	default:
 		return fmt.Sprintf("%.0f of 10 shots", n)
 	}
-}
-
-// capital begins a sentence.
-func capital(words string) string {
-	first, n := utf8.DecodeRuneInString(words)
-	return string(unicode.ToUpper(first)) + words[n:]
 }

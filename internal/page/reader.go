@@ -77,7 +77,8 @@ func (k *socket) next(buffer []byte) (kind int, data []byte, err error) {
 	return kind, buffer[:n], err
 }
 
-// findDisarm recognizes a disarm as the page sends it, cheaply: before any message is decoded.
+// findDisarm recognizes a disarm as the page sends it, whatever the rate. Only what is short and has the word is
+// decoded for that, so a flood costs little; a message with the word that is no disarm is decoded twice.
 func findDisarm(kind int, data []byte) (r request, ok bool) {
 	if kind != websocket.TextMessage || len(data) > maxDisarmBytes || !bytes.Contains(data, []byte(`"disarm"`)) {
 		return r, false

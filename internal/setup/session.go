@@ -14,6 +14,7 @@ import (
 
 	"stillwater/internal/config"
 	"stillwater/internal/render"
+	"stillwater/internal/sentence"
 )
 
 // The file and the socket of the installed services.
@@ -205,7 +206,7 @@ func (r *Report) show(out io.Writer, drawing string) error {
 	}
 	fmt.Fprintln(out)
 	for _, note := range r.Notes {
-		fmt.Fprintf(out, "- %s\n", sentence(note))
+		fmt.Fprintf(out, "- %s\n", sentence.From(note))
 	}
 	if drawing != "" {
 		fmt.Fprintf(out, "- The drawing is in %s.\n", render.Printable(drawing))

@@ -5,9 +5,9 @@ import (
 	"html"
 	"slices"
 	"strings"
-	"unicode/utf8"
 
 	"stillwater/internal/config"
+	"stillwater/internal/sentence"
 	"stillwater/internal/svg"
 )
 
@@ -165,7 +165,7 @@ func (w Wiring) foot() (all []footLine) {
 		}
 	}
 	for _, note := range w.Notes {
-		for _, line := range svg.Wrap(sentence(note), letter, wide) {
+		for _, line := range svg.Wrap(sentence.From(note), letter, wide) {
 			all = append(all, footLine{"", line})
 		}
 	}
@@ -243,10 +243,4 @@ func (w Wiring) inWords() string {
 		words = append(words, strings.TrimSpace(strings.Join(r, " ")))
 	}
 	return w.title() + ". " + strings.Join(words, "; ") + "."
-}
-
-// sentence is a remark with a capital and a full stop.
-func sentence(words string) string {
-	_, size := utf8.DecodeRuneInString(words)
-	return strings.ToUpper(words[:size]) + words[size:] + "."
 }

@@ -14,6 +14,7 @@ import (
 
 	"stillwater/internal/config"
 	"stillwater/internal/gpiochip"
+	"stillwater/internal/sentence"
 	"stillwater/internal/svg"
 )
 
@@ -128,7 +129,7 @@ func TestTextsFitTheDrawing(t *testing.T) {
 				all = append(all, x.Words)
 			}
 			for _, note := range w.Notes {
-				assert.Contains(t, strings.Join(all, " "), sentence(note))
+				assert.Contains(t, strings.Join(all, " "), sentence.From(note))
 			}
 		})
 	}

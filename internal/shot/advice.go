@@ -172,7 +172,7 @@ func (a advisor) fallShort() string {
 	t, falls := a.set.Throw, 0
 	for i := range hundred { // as likely angles, at the usual speed
 		off := math.Sqrt2 * math.Erfinv((2*float64(i)+1)/hundred-1)
-		t.Angle = within(a.set.Throw.Angle+a.spread.ThrowAngle*phys.Angle(off), steepest)
+		t.Angle = clamp(a.set.Throw.Angle+a.spread.ThrowAngle*phys.Angle(off), steepest)
 		if _, err := t.flight(a.e.Speed); err != nil {
 			falls++
 		}
@@ -274,8 +274,8 @@ func (e Estimate) unlikePublished(drop string) string {
 	return strings.Join(says, " ")
 }
 
-// maxUnsure is how well it must be known, in swings, how a drop lands: one standard deviation.
-const maxUnsure = 0.25
+// maxSwingError is how well it must be known, in swings, how a drop lands: one standard deviation.
+const maxSwingError = 0.25
 
 // swinging is a drop that swings as it falls.
 type swinging struct {
@@ -314,7 +314,9 @@ func (s swinging) height(swings float64) phys.Length {
 }
 
 // knownUpTo is the height up to which it is known how it lands.
-func (s swinging) knownUpTo() phys.Length { return s.height(splash.SwingsKnown(maxUnsure, s.known)) }
+func (s swinging) knownUpTo() phys.Length {
+	return s.height(splash.SwingsKnown(maxSwingError, s.known))
+}
 
 // maxSwingScatter is the part of a swing by which drops may differ at the surface and still land alike: own choice.
 const maxSwingScatter = 0.1
@@ -338,7 +340,7 @@ func (a advisor) swing() string {
 		inMs(s.once))
 	assumed := fmt.Sprintf("its size is known to %.1f %%, and large swings are taken to be 1 to 5 %% slower",
 		a.spread.DropKnown*100)
-	if unsure <= maxUnsure {
+	if unsure <= maxSwingError {
 		long, flat := s.height(math.Round(swings)), s.height(math.Floor(swings)+0.5)
 		return fmt.Sprintf("%s: %s. Splashes repeat best from where it lands longest, about %s, or flattest, about %s, "+
 			"each within %s (SD), because %s.", lead, apart, inWholeMm(long), inWholeMm(flat),

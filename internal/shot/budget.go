@@ -343,7 +343,7 @@ var normalNodes = [...]struct{ at, weight float64 }{
 func (t ThrowSet) launchAngle(v phys.Speed, scatter phys.Angle) (Term, error) {
 	term := Term{Name: termAngle}
 	at := func(angle phys.Angle) (ballistics.Pass, error) {
-		return t.thrown().FlightOver(v, within(angle, steepest), t.ToFocus)
+		return t.thrown().FlightOver(v, clamp(angle, steepest), t.ToFocus)
 	}
 	var passes [len(normalNodes)]ballistics.Pass
 	var mean float64

@@ -35,7 +35,7 @@ func Learn(set Set, shots []record.Shot, outcomes *Outcomes) (Lesson, error) {
 		return Lesson{}, err
 	}
 	l := Lesson{Plan: plan}
-	set.each(shots, outcomes, func(made record.Shot, its Set) {
+	set.eachTry(shots, outcomes, func(made record.Shot, its Set) {
 		if own := its.OwnTrim().Duration(); len(l.Tries) == 0 && l.Plan.Delay != 0 && made.DelayNs != 0 {
 			l.Plan.Delay = time.Duration(made.DelayNs) - own // as the board had it
 		}
@@ -47,8 +47,8 @@ func Learn(set Set, shots []record.Shot, outcomes *Outcomes) (Lesson, error) {
 	return l, nil
 }
 
-// each hands over the shots on record that say something of a set's trims, with the sets that they were made with.
-func (s Set) each(shots []record.Shot, outcomes *Outcomes, take func(made record.Shot, its Set)) {
+// eachTry hands over the shots on record that say something of a set's trims, with the sets that they were made with.
+func (s Set) eachTry(shots []record.Shot, outcomes *Outcomes, take func(made record.Shot, its Set)) {
 	wanted, taken := s.arrangement(), 0
 	for _, made := range shots {
 		if taken == maxLearned {
@@ -191,7 +191,7 @@ func TuningPlan(set Set, spread Spread, tick time.Duration) (tuning.Plan, error)
 		high = math.Sqrt(max(math.Pow(float64(e.High-e.Delay), 2)-own*own, 0))
 	}
 	p := tuning.Plan{Low: -phys.Time(low).Duration(), High: phys.Time(high).Duration(),
-		Scatter: phys.Time(again).Duration(), Tolerance: set.tolerance(e, b).Duration(), Whose: set.Kind.whose(),
+		Scatter: phys.Time(again).Duration(), Tolerance: set.tolerance(e, b).Duration(), Whose: set.Kind.scatterSource(),
 		Limits: b.limits()}
 	if set.Kind != Throw {
 		p.Delay = e.Delay.Duration()
@@ -215,8 +215,8 @@ func (s Set) tolerance(e Estimate, b Budget) phys.Time {
 	return max(goodPhase*(e.Delay-e.EdgeToSurface), goodAtOnce)
 }
 
-// whose says whose scatter is left when the trim is right.
-func (k Kind) whose() string {
+// scatterSource says whose scatter is left when the trim is right.
+func (k Kind) scatterSource() string {
 	switch k {
 	case Throw:
 		return "the throws' own"

@@ -39,7 +39,7 @@ func LearnGap(set Set, shots []record.Shot, outcomes *Outcomes) (tuning.Advice, 
 		longer[record.TooHigh], longer[record.TooLow] = record.Early, record.Late
 	}
 	var tries []tuning.Try
-	set.each(shots, outcomes, func(made record.Shot, its Set) {
+	set.eachTry(shots, outcomes, func(made record.Shot, its Set) {
 		if verdict, ok := longer[made.Verdict]; ok {
 			tries = append(tries, tuning.Try{At: its.Drops.GapTrim.Duration(), Verdict: verdict})
 		}
@@ -71,5 +71,5 @@ func gapPlan(set Set, spread Spread) (tuning.Plan, phys.Speed, error) {
 	total, again := float64(b.Total.Displaced), float64(b.Repeat.Displaced)
 	band := (normalTenth * in(math.Sqrt(max(total*total-again*again, 0)))).Duration()
 	return tuning.Plan{Low: -band, High: band, Scatter: in(again).Duration(),
-		Tolerance: in(float64(goodMeeting)).Duration(), Whose: set.Kind.whose()}, slope, nil
+		Tolerance: in(float64(goodMeeting)).Duration(), Whose: set.Kind.scatterSource()}, slope, nil
 }

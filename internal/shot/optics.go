@@ -28,7 +28,7 @@ func (s Set) WithoutStale(before Set) Set {
 	if s.Kind != before.Kind {
 		o = o.WithSeen(optics.Setup{})
 	}
-	if o.Flash.Smear == before.Flash.Smear && !s.fliesAs(before) {
+	if o.Flash.Smear == before.Flash.Smear && !s.movesLike(before) {
 		o.Flash.Smear = optics.Optional[optics.Pixels]{}
 	}
 	s.SetOptics(o)
@@ -43,20 +43,20 @@ func (s Set) Recall(earlier Set) Set {
 	return s
 }
 
-// fliesAs reports whether the liquid is as fast at the moment as in another set, as far as that can be worked out. The
-// range of accepted throws makes no difference.
-func (s Set) fliesAs(other Set) bool {
+// movesLike reports whether the liquid is as fast at the moment as in another set, as far as that can be worked out.
+// The range of accepted throws makes no difference.
+func (s Set) movesLike(other Set) bool {
 	other.Throw.SpeedLow, other.Throw.SpeedHigh = s.Throw.SpeedLow, s.Throw.SpeedHigh
 	if s.Drop == other.Drop && s.Throw == other.Throw && s.Sound == other.Sound && s.Drops == other.Drops {
 		return true
 	}
 	now, err := s.subject()
 	was, errWas := other.subject()
-	return err == nil && errWas == nil && asFast(now.Speed, was.Speed) && asFast(now.Fastest, was.Fastest)
+	return err == nil && errWas == nil && sameSpeed(now.Speed, was.Speed) && sameSpeed(now.Fastest, was.Fastest)
 }
 
-// asFast allows for less than anybody sees of a blur.
-func asFast(a, b phys.Speed) bool { return math.Abs(float64(a-b)) <= 1e-3*float64(max(a, b)) }
+// sameSpeed allows for less than anybody sees of a blur.
+func sameSpeed(a, b phys.Speed) bool { return math.Abs(float64(a-b)) <= 1e-3*float64(max(a, b)) }
 
 // subject is the liquid of a first shot.
 func (s Set) subject() (Subject, error) {
@@ -94,7 +94,7 @@ func (s *Set) opticsFields() []field {
 		quantity("camera.print", &c.Print, 2*cm, 5),
 		quantity("camera.max_blur", &c.MaxBlur, 0, 10*cm),
 		quantity("camera.field_seen", &c.FieldSeen, 0, 20),
-		orNone(quantity("flash.guide", &f.Guide, 0, 500), func() bool { return f.Guide > 0 && f.Guide < 10*cm }, "10 cm"),
+		zeroOr(quantity("flash.guide", &f.Guide, 0, 500), func() bool { return f.Guide > 0 && f.Guide < 10*cm }, "10 cm"),
 		quantity("flash.power", &f.Power, 1./2048, 1),
 		quantity("flash.distance", &f.Distance, 1*cm, 20),
 		quantity("flash.loss", &f.Loss, 0, 10),
@@ -130,8 +130,8 @@ func (s *Set) opticsFields() []field {
 // maxTurn keeps the lens from looking along the liquid's path.
 const maxTurn = 60 * degree
 
-// orNone is a length that is 0 for none, and otherwise not less than a least value.
-func orNone(f field, less func() bool, least string) field {
+// zeroOr is a length that is 0 for none, and otherwise not less than a least value.
+func zeroOr(f field, less func() bool, least string) field {
 	check, accepts := f.check, f.accepts
 	f.accepts = func() string {
 		_, to, _ := strings.Cut(accepts(), " to ")

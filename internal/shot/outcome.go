@@ -18,8 +18,8 @@ const minLateness = 500 * time.Microsecond
 //
 // Such a picture is off by what this throw or drop did, whose mean square is s², and by how late the machine was.
 // Beyond s the machine has the larger share. For the usual sets s is 2.0 ms for a drop's column, 9.7 ms for a throw
-// and 0.2 ms for a sound: there, the smallest step of the trim decides. The
-// board's resolution, a microsecond or less, is left out, as a shot on record does not have it.
+// and 0.2 ms for a sound: there, the smallest step of the trim decides. The board's resolution, a microsecond or less,
+// is left out, as a shot on record does not have it.
 //
 // Errors: *FieldError or *Refusal, as Estimate.
 func MaxLateness(set Set) (time.Duration, error) {

@@ -20,8 +20,8 @@ const goodShare = 0.97
 const guardHeight = 12 * mm
 
 // InPlaceShare is the share of throws, on average like e, that pass within InPlace of the focus spot as seen from the
-// side, once the trim is right: by angle and speed as they leave the hand, and along the path by the rest
-// of the error budget.
+// side, once the trim is right: by angle and speed as they leave the hand, and along the path by the rest of the error
+// budget.
 //
 // Errors: *FieldError or *Refusal, as Estimate.
 func InPlaceShare(set Set, e Estimate, spread Spread, tick time.Duration) (float64, error) {
@@ -53,7 +53,7 @@ func BetterPlaces(set Set, e Estimate, spread Spread, tick time.Duration) (Set, 
 	best := set
 	near := shorter(set.Throw.ToFocus)
 	for i, focus := range near {
-		if i < len(near)-1 && !couldDo(set, e, spread, focus) {
+		if i < len(near)-1 && !canBeInPlace(set, e, spread, focus) {
 			continue
 		}
 		for _, gate := range []phys.Length{10 * cm, 20 * cm, 30 * cm, 40 * cm} {
@@ -83,9 +83,8 @@ func BetterPlaces(set Set, e Estimate, spread Spread, tick time.Duration) (Set, 
 	return best, share, nil
 }
 
-// couldDo reports whether enough throws pass near enough beside the focus spot, whatever the timing: that is quickly
-// known.
-func couldDo(set Set, e Estimate, spread Spread, focus phys.Length) bool {
+// canBeInPlace reports whether enough throws pass near enough beside the focus spot, whatever the timing. It is quick.
+func canBeInPlace(set Set, e Estimate, spread Spread, focus phys.Length) bool {
 	set.Throw.ToFocus = focus
 	scatter, err := set.Throw.scatter(e, spread)
 	return err == nil && math.Erf(float64(InPlace/scatter.besidePath())/math.Sqrt2) >= goodShare

@@ -147,7 +147,7 @@ func (t *problem) together(set Set, works func(Set) error, most int, tries *int)
 			return nil, nil
 		}
 		if holds := m.holds; m.isNumber() {
-			m.holds = func(s Set) bool { return holds(s) || t.gone(works(s)) }
+			m.holds = func(s Set) bool { return holds(s) || t.solvedBy(works(s)) }
 		}
 		fix, say, err := m.working(set, works)
 		changed := set
@@ -169,8 +169,8 @@ func (t *problem) together(set Set, works func(Set) error, most int, tries *int)
 	return nil, nil
 }
 
-// gone reports whether what is wrong now is something else.
-func (t *problem) gone(err error) bool {
+// solvedBy reports whether what is wrong now is something else.
+func (t *problem) solvedBy(err error) bool {
 	other := new(problem)
 	return errors.As(err, &other) && other.field != t.field
 }

@@ -35,11 +35,11 @@ func (t ThrowSet) scatter(e Estimate, spread Spread) (throwScatter, error) {
 	mean := 0.0
 	for i, steep := range normalNodes {
 		for j, fast := range normalNodes {
-			angle := within(t.Angle+phys.Angle(steep.at)*spread.ThrowAngle, steepest)
-			v := within(e.Speed*phys.Speed(1+fast.at*spread.ThrowSpeed), fastest)
+			angle := clamp(t.Angle+phys.Angle(steep.at)*spread.ThrowAngle, steepest)
+			v := clamp(e.Speed*phys.Speed(1+fast.at*spread.ThrowSpeed), fastest)
 			v = max(v, minFlightSpeed)
 			after := spot.Time // a throw that the plan thinks too slow to get there is not near it
-			if p, err := t.thrown().FlightOver(within(t.speedRead(v, angle), fastest), t.Angle, t.ToFocus); err == nil {
+			if p, err := t.thrown().FlightOver(clamp(t.speedRead(v, angle), fastest), t.Angle, t.ToFocus); err == nil {
 				after = p.Time
 			}
 			there, err := t.thrown().Trace(v, angle, after)
@@ -64,7 +64,7 @@ const (
 	fastest  phys.Speed = 30
 )
 
-func within[T ~float64](x, limit T) T { return min(max(x, -limit), limit) }
+func clamp[T ~float64](x, limit T) T { return min(max(x, -limit), limit) }
 
 // speedRead is the speed that the plan reads from the gate for a throw of another angle than the set's, without air:
 // gravity holds it back between the beams by more or less than is allowed for.

@@ -253,7 +253,7 @@ func (s *Set) fields() []field {
 		choice("drop.liquid", &d.Liquid, names),
 		choice("drop.phase", &d.Phase, splash.Phases()),
 		quantity("drop.pool_depth", &d.PoolDepth, 1*mm, 1),
-		since(choice("drop.pool_liquid", &d.PoolLiquid, append([]string{SameLiquid}, names...))),
+		addedLater(choice("drop.pool_liquid", &d.PoolLiquid, append([]string{SameLiquid}, names...))),
 		count("drop.nth", &d.Nth, 1, 255),
 		quantity("throw.gate", &t.Gate, 5*mm, 1),
 		quantity("throw.to_focus", &t.ToFocus, 1*cm, 5),
@@ -262,15 +262,15 @@ func (s *Set) fields() []field {
 		quantity("throw.speed_low", &t.SpeedLow, 0.1, 20),
 		quantity("throw.speed_high", &t.SpeedHigh, 0.1, 20),
 		quantity("throw.mass", &t.Mass, 2*mm, 20*cm),
-		since(quantity("throw.thickness", &t.Thickness, 0, 10*cm)),
-		since(quantity("throw.edge", &t.Edge, 0, maxEdge)),
+		addedLater(quantity("throw.thickness", &t.Thickness, 0, 10*cm)),
+		addedLater(quantity("throw.edge", &t.Edge, 0, maxEdge)),
 		quantity("throw.above_floor", &t.AboveFloor, 1*mm, 5),
-		since(quantity("throw.beam_height", &t.BeamHeight, 0, 10*cm)),
+		addedLater(quantity("throw.beam_height", &t.BeamHeight, 0, 10*cm)),
 		quantity("sound.distance", &n.Distance, 1*cm, 100),
 		quantity("sound.temperature", &n.Temperature, -20, 50),
 		quantity("sound.after", &n.After, 0, 10),
-		since(quantity("beam.slit", &s.Beam.High, 0.1*mm, 2*cm)),
-		since(quantity("beam.width", &s.Beam.Wide, 0.1*mm, 5*cm)),
+		addedLater(quantity("beam.slit", &s.Beam.High, 0.1*mm, 2*cm)),
+		addedLater(quantity("beam.width", &s.Beam.Wide, 0.1*mm, 5*cm)),
 		choice("light.expose", &l.Expose, []Exposure{FlashInDark, LagLed}),
 		choice("light.shutter", &l.Shutter, []ShutterBy{ByEdgeOrGo, ByEdge, ByGo, ByHand}),
 		quantity("light.lag", &l.Lag, 0, 2),
@@ -283,8 +283,8 @@ func (s *Set) fields() []field {
 	}, append(s.Drops.fields(&s.Trim.Drops), s.opticsFields()...)...)
 }
 
-// since is a field that came later than others: sets were stored without it, and mean its value in DefaultSet.
-func since(f field) field {
+// addedLater is a field that came later than others: sets were stored without it, and mean its value in DefaultSet.
+func addedLater(f field) field {
 	f.optional = true
 	return f
 }

@@ -21,8 +21,10 @@ func (s Spread) front(slit beam.Slit) (depth phys.Length, note string) {
 	return phys.Length(math.Abs(float64(slit.Sheet(s.Broken).Mean))), "slit of " + inMm(slit.High)
 }
 
-// surely is the part of the light that a drop takes anywhere in the middle half of the way between the heads.
-func surely(slit beam.Slit, diameter phys.Length) float64 { return slit.Most(diameter, beam.Quarter) }
+// minShareTaken is the part of the light that a drop takes anywhere in the middle half of the way between the heads.
+func minShareTaken(slit beam.Slit, diameter phys.Length) float64 {
+	return slit.Most(diameter, beam.Quarter)
+}
 
 // slit says that a drop takes too little of the light to break the beam, or what a narrower slit gains.
 func (a advisor) slit(diameter phys.Length) string {
@@ -30,7 +32,7 @@ func (a advisor) slit(diameter phys.Length) string {
 	if a.set.Kind == Drops && a.set.Drops.From != FromBeam {
 		return ""
 	}
-	if part := surely(slit, diameter); part < a.spread.Broken.Most {
+	if part := minShareTaken(slit, diameter); part < a.spread.Broken.Most {
 		return fmt.Sprintf("Through a slit of %s by %s a drop of %s takes %.0f %% of the light midway between the heads "+
 			"and %.0f %% halfway from there to one, and in a lit room only %.0f %% is sure to break the beam: %s",
 			inMm(slit.High), inMm(slit.Wide), inMm(diameter), 100*slit.Most(diameter, beam.Midway), 100*part,
@@ -51,11 +53,11 @@ func (a advisor) narrower(diameter phys.Length) string {
 	slit := a.set.Beam
 	for high := math.Ceil(float64(slit.High/mm)*2) / 2; high >= 0.5; high -= 0.5 {
 		slit.High = min(a.set.Beam.High, phys.Length(high)*mm)
-		if part := surely(slit, diameter); part >= a.spread.Broken.Most {
+		if part := minShareTaken(slit, diameter); part >= a.spread.Broken.Most {
 			return fmt.Sprintf("through one of %s by %s it takes %.0f %% there.", inMm(slit.High), inMm(slit.Wide), 100*part)
 		}
 	}
 	slit = beam.Slit{High: min(a.set.Beam.High, diameter), Wide: min(a.set.Beam.Wide, diameter)}
 	return fmt.Sprintf("through one of %s by %s it takes %.0f %% there.", inMm(slit.High), inMm(slit.Wide),
-		100*surely(slit, diameter))
+		100*minShareTaken(slit, diameter))
 }

@@ -59,10 +59,10 @@ func TestHeightsAtWhichDropsLandAlike(t *testing.T) {
 	}
 	high := advice(40 * cm)
 	unsure := sd(swung(t, 0.4))
-	assert.Greater(t, unsure, maxUnsure)
+	assert.Greater(t, unsure, maxSwingError)
 	assert.InDelta(t, unsure, number(high, `but only to (\d\.\d+) of one`), 0.03)
 	upTo := number(high, `up to (\d+) mm it is`) / 1e3
-	assert.InDelta(t, maxUnsure, sd(swung(t, upTo)), 0.02)
+	assert.InDelta(t, maxSwingError, sd(swung(t, upTo)), 0.02)
 
 	low := advice(12 * cm)
 	longest, flattest := number(low, `longest, about (\d+) mm`)/1e3, number(low, `flattest, about (\d+) mm`)/1e3
@@ -74,7 +74,7 @@ func TestHeightsAtWhichDropsLandAlike(t *testing.T) {
 		}
 		return math.Sqrt(sum / 4000)
 	}
-	assert.Less(t, off(longest, 0), maxUnsure)
-	assert.Less(t, off(flattest, 0.5), maxUnsure)
+	assert.Less(t, off(longest, 0), maxSwingError)
+	assert.Less(t, off(flattest, 0.5), maxSwingError)
 	assert.InDelta(t, 0.02, math.Abs(longest-flattest), 0.012, "half a swing apart")
 }

@@ -60,8 +60,7 @@ type Set struct {
 }
 
 // TrimSet is added to the delay, positive for later; of throws to that of the middle of the accepted speeds, and to
-// others in proportion. Each kind has its own, since a correction found with one kind says
-// nothing about another.
+// others in proportion. Each kind has its own, since a correction found with one kind says nothing about another.
 type TrimSet struct {
 	Drop  phys.Time `json:"drop"`
 	Throw phys.Time `json:"throw"`

@@ -13,6 +13,7 @@ import (
 
 	"stillwater/internal/phys"
 	"stillwater/internal/record"
+	"stillwater/internal/sentence"
 	"stillwater/internal/svg"
 	"stillwater/internal/tuning"
 )
@@ -377,7 +378,7 @@ func word(verdict record.Verdict) string {
 	if verdict == "" {
 		return "Not judged"
 	}
-	return strings.ToUpper(string(verdict[:1])) + string(verdict[1:])
+	return sentence.Capital(string(verdict))
 }
 
 // words say what the drawing shows.

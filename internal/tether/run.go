@@ -19,9 +19,9 @@ var ErrSilent = errors.New("the camera did not answer in time: wake it, or switc
 // errExcess ends a process that sends too much.
 var errExcess = errors.New("the camera sent more than it announced: the file is dropped")
 
-// run has gphoto2 do something and takes what it writes, within a limit. What of the program's own words is not plain
-// is left out.
-func (c *Camera) run(ctx context.Context, limit time.Duration, out *bounded, words ...string) error {
+// run runs gphoto2 with some arguments and takes what it writes, within a limit. Of the program's own messages only
+// plain ones are passed on.
+func (c *Camera) run(ctx context.Context, limit time.Duration, out *bounded, args ...string) error {
 	work, err := os.MkdirTemp("", "stillwater-camera-")
 	if err != nil {
 		return err
@@ -33,7 +33,7 @@ func (c *Camera) run(ctx context.Context, limit time.Duration, out *bounded, wor
 	defer tooMuch(nil)
 	out.excess = func() { tooMuch(errExcess) }
 	said := &tail{}
-	cmd := exec.CommandContext(within, c.program, append(c.words(), words...)...)
+	cmd := exec.CommandContext(within, c.program, append(c.portArgs(), args...)...)
 	cmd.Dir, cmd.Env = work, append(os.Environ(), "LC_ALL=C", "LANGUAGE=C")
 	cmd.Stdout, cmd.Stderr = out, said
 	cmd.Cancel = func() error { return cmd.Process.Signal(os.Interrupt) }
@@ -48,7 +48,7 @@ func (c *Camera) run(ctx context.Context, limit time.Duration, out *bounded, wor
 		return ctx.Err()
 	case out.err != nil:
 		return out.err
-	case within.Err() != nil && !(context.Cause(within) == errExcess && said.complains()): // its help is long
+	case within.Err() != nil && !(context.Cause(within) == errExcess && said.hasError()): // its help is long
 		return context.Cause(within)
 	case err != nil:
 		return said.why(err)
@@ -107,7 +107,7 @@ var remedies = map[string]string{
 	"-110": "it is busy: wait until it has written its card",
 }
 
-func (t *tail) complains() bool { return complaint.Match(t.text) }
+func (t *tail) hasError() bool { return complaint.Match(t.text) }
 
 // why is an error in what the program said before it ended.
 func (t *tail) why(ended error) error {

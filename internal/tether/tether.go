@@ -104,18 +104,18 @@ func (f File) Name() string {
 	return path.Join(strings.TrimPrefix(path.Base(path.Dir(f.Path)), "/"), path.Base(f.Path))
 }
 
-// words are the program's first ones.
-func (c *Camera) words() []string {
+// portArgs are the arguments that every call begins with: the port and what it wants.
+func (c *Camera) portArgs() []string {
 	if c.port == Auto {
 		return nil
 	}
-	words := []string{"--port=" + c.port}
+	args := []string{"--port=" + c.port}
 	for prefix, model := range ports {
 		if strings.HasPrefix(c.port, prefix) && model != "" {
-			words = append(words, "--camera="+model)
+			args = append(args, "--camera="+model)
 		}
 	}
-	return words
+	return args
 }
 
 // List lists the camera's files in its own order, and what of them cannot be fetched.

@@ -26,7 +26,7 @@ func (x *step) edge(input uint8, high bool, at wire.Tick) {
 	s.holdOff[input] = stamp{at, true}
 	switch reason := s.rejectReason(at); {
 	case reason != wire.ReasonNone:
-		x.reject(reason, input, at, 0)
+		s.reports[input].addRejected(reason, at, 0)
 	case isGate:
 		x.gateEdge(at)
 	case p.Gate.Input != wire.NoInput:
@@ -91,11 +91,11 @@ func (x *step) gatedClockEdge(input uint8, at wire.Tick) {
 	switch {
 	// After twice the longest interval it is another throw, not a slow one.
 	case !g.set, interval < 0, interval > 2*int32(p.GateMax):
-		x.reject(wire.ReasonNoGate, input, at, 0)
+		s.reports[input].addRejected(wire.ReasonNoGate, at, 0)
 	case interval < int32(p.GateMin):
-		x.reject(wire.ReasonTooFast, input, at, uint32(interval))
+		s.reports[input].addRejected(wire.ReasonTooFast, at, uint32(interval))
 	case interval > int32(p.GateMax):
-		x.reject(wire.ReasonTooSlow, input, at, uint32(interval))
+		s.reports[input].addRejected(wire.ReasonTooSlow, at, uint32(interval))
 	default:
 		x.accept(g.at, at, interpolate(p.Table[:p.TableLen], uint32(interval)))
 	}
@@ -120,15 +120,15 @@ func (x *step) countedClockEdge(input uint8, at wire.Tick) {
 	s, p := &x.s, &x.s.program
 	if s.count+1 < p.Nth {
 		s.count++
-		x.reject(wire.ReasonNotNth, input, at, uint32(s.count))
+		s.reports[input].addRejected(wire.ReasonNotNth, at, uint32(s.count))
 		return
 	}
 	sinceGo := at.Sub(s.base)
 	switch {
 	case p.GateMax > 0 && sinceGo < int32(p.GateMin):
-		x.reject(wire.ReasonTooFast, input, at, uint32(max(sinceGo, 0)))
+		s.reports[input].addRejected(wire.ReasonTooFast, at, uint32(max(sinceGo, 0)))
 	case p.GateMax > 0 && sinceGo > int32(p.GateMax):
-		x.reject(wire.ReasonTooSlow, input, at, uint32(sinceGo))
+		s.reports[input].addRejected(wire.ReasonTooSlow, at, uint32(sinceGo))
 	default:
 		x.accept(at, at, p.Table[0].Delay)
 	}
@@ -167,7 +167,7 @@ func (x *step) edgesLost(input uint8, n uint32, at wire.Tick) {
 		return
 	}
 	if s.gate.set || s.count > 0 {
-		x.reject(wire.ReasonLostEdges, input, at, 0)
+		s.reports[input].addRejected(wire.ReasonLostEdges, at, 0)
 	}
 	s.gate, s.count = stamp{}, 0
 }

@@ -148,8 +148,7 @@ func (r *inputReports) addEdge(high bool, at wire.Tick) {
 	r.edge.add(1)
 }
 
-func (x *step) reject(reason wire.Reason, input uint8, at wire.Tick, interval uint32) {
-	r := &x.s.reports[input]
+func (r *inputReports) addRejected(reason wire.Reason, at wire.Tick, interval uint32) {
 	r.rejectReason, r.rejectAt, r.rejectInterval = reason, at, interval
 	r.rejected.add(1)
 }

@@ -247,7 +247,7 @@ func (p *posterior) sure(at time.Duration) float64 {
 	x, sum := phys.Milliseconds(at), 0.0
 	for i := range p.rows {
 		r := &p.rows[i]
-		steps := slices.IndexFunc(r.good, func(rate float64) bool { return rate < enough*r.good[0] })
+		steps := slices.IndexFunc(r.good, func(rate float64) bool { return rate < nearBest*r.good[0] })
 		if steps < 0 {
 			steps = trims
 		}

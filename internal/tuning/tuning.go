@@ -122,19 +122,19 @@ type Fact struct {
 const Within = 0.8
 
 const (
-	// enough is how near the rate of the best trim a rate must be to be left alone: a tenth less is the difference of one
-	// shot in ten, which nobody sees in an evening. Own choice.
-	enough = 0.9
-	// sureEnough is how probable that must be. Own choice.
-	sureEnough = 0.8
-	// worthwhile is the gain in the rate below which the trim stays: own choice.
-	worthwhile = 0.03
-	// moot is the share of what goes wrong that is the trim's, at most, where more trimming will not help: own choice.
-	moot = 0.25
-	// poor is the rate below which it is the set that must change: own choice.
-	poor = 0.5
-	// manyEmpty is how many pictures in a row that show nothing are no matter of the delay alone: own choice.
-	manyEmpty = 4
+	// nearBest is how near the rate of the best trim a rate must be to be left alone: a tenth less is the difference of
+	// one shot in ten, which nobody sees in an evening. Own choice.
+	nearBest = 0.9
+	// minSure is how probable that must be. Own choice.
+	minSure = 0.8
+	// minRateGain is the gain in the rate below which the trim stays: own choice.
+	minRateGain = 0.03
+	// maxTrimShare is the most of what goes wrong that the trim may cause where more trimming does not help: own choice.
+	maxTrimShare = 0.25
+	// minRate is the rate below which it is the set that must change: own choice.
+	minRate = 0.5
+	// minEmpty is how many pictures in a row must show nothing for more than the delay to be wrong: own choice.
+	minEmpty = 4
 	// minPoor is how many tries it takes to say that: own choice.
 	minPoor = 6
 )
@@ -214,18 +214,18 @@ func crossed(tries []Try) bool {
 func (a *Advice) decide(p *posterior, now time.Duration) {
 	best, rate := p.best()
 	a.Step = Trim
-	if rate-p.rate(now) < worthwhile {
+	if rate-p.rate(now) < minRateGain {
 		best = now
 	}
 	a.Trim = best
-	poorly := a.Counted >= minPoor && p.limitBelow(poor) >= sureEnough
+	poorly := a.Counted >= minPoor && p.limitBelow(minRate) >= minSure
 	switch {
-	case best != now && p.sure(now) < sureEnough:
+	case best != now && p.sure(now) < minSure:
 	case poorly:
 		a.Step = Reset
 	default:
 		a.Step, a.Trim = Leave, now
 	}
 	rate = p.rate(a.Trim)
-	a.Settled = p.sure(a.Trim) >= sureEnough || a.Limit-rate < moot*(1-rate)
+	a.Settled = p.sure(a.Trim) >= minSure || a.Limit-rate < maxTrimShare*(1-rate)
 }

@@ -25,7 +25,7 @@ func (a *Advice) say(plan Plan) {
 		a.Line = fmt.Sprintf("No delay gets more than about %s: change the set", tenths(a.Limit))
 		a.Words = a.resetWords(plan)
 	}
-	if a.empty >= manyEmpty {
+	if a.empty >= minEmpty {
 		a.Line = fmt.Sprintf("Nothing there %d times: what to check", a.empty)
 		a.Words = fmt.Sprintf("Nothing was there %d times in a row. Before another delay, check: is the frame black? Then "+
 			"the flash failed, or the shutter was shut. Does the lens point at the spot, in focus? Does the sensor's meter "+
@@ -100,7 +100,7 @@ func (a *Advice) facts(plan Plan, tries []Try) []Fact {
 		found = "not yet; so far " + found
 	}
 	limits := fmt.Sprintf("little: about %s are good at best", tenths(a.Limit))
-	if a.Limit < enough {
+	if a.Limit < nearBest {
 		limits = fmt.Sprintf("%s scatter: about %s are good at best", plan.Whose, tenths(a.Limit))
 		if len(plan.Limits) > 0 {
 			limits += fmt.Sprintf("; the largest part by the plan is %s, %s", plan.Limits[0].Name, ms(plan.Limits[0].SD))

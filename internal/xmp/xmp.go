@@ -35,7 +35,7 @@ type Merged struct {
 func Merge(old []byte, f Fields) (Merged, error) {
 	if len(old) == 0 {
 		m := &merger{fields: f}
-		m.packet, _ = scan([]byte(fresh))
+		m.packet, _ = scan([]byte(emptyPacket))
 		m.all()
 		return Merged{Text: m.apply(), Changed: true}, nil
 	}
@@ -49,8 +49,8 @@ func Merge(old []byte, f Fields) (Merged, error) {
 	return Merged{Text: text, Changed: !bytes.Equal(text, old), Kept: m.kept}, nil
 }
 
-// fresh is a sidecar with nothing in it.
-const fresh = "<?xpacket begin=\"\ufeff\" id=\"W5M0MpCehiHzreSzNTczkc9d\"?>\n" +
+// emptyPacket is a sidecar with nothing in it.
+const emptyPacket = "<?xpacket begin=\"\ufeff\" id=\"W5M0MpCehiHzreSzNTczkc9d\"?>\n" +
 	`<x:xmpmeta xmlns:x="adobe:ns:meta/">
  <rdf:RDF xmlns:rdf="` + nsRDF + `">
  </rdf:RDF>
@@ -66,16 +66,16 @@ type edit struct {
 
 type merger struct {
 	packet
-	fields Fields
-	edits  []edit
-	added  strings.Builder // properties of a new description
-	own    strings.Builder // what is written here, once more
-	kept   []string
-	gone   map[int]bool // properties that are taken out
+	fields  Fields
+	edits   []edit
+	added   strings.Builder // properties of a new description
+	own     strings.Builder // what is written here, once more
+	kept    []string
+	removed map[int]bool // properties that are taken out
 }
 
 func (m *merger) all() {
-	m.gone = map[int]bool{}
+	m.removed = map[int]bool{}
 	rating := ""
 	if m.fields.Rating > 0 {
 		rating = strconv.Itoa(m.fields.Rating)
@@ -115,7 +115,7 @@ func (m *merger) simple(words string, name xml.Name, written, value string) {
 		if value != "" && !(wrote && before == value) {
 			m.added.WriteString("   <" + written + ">" + escape(value) + "</" + written + ">\n")
 		}
-		m.note(name.Local, value)
+		m.noteOwn(name.Local, value)
 		return
 	case !wrote || slices.ContainsFunc(at, func(i int) bool {
 		return m.properties[i].text != before || m.properties[i].complex
@@ -133,11 +133,11 @@ func (m *merger) simple(words string, name xml.Name, written, value string) {
 	for _, i := range at {
 		m.edits = append(m.edits, edit{m.properties[i].inner, escape(value)})
 	}
-	m.note(name.Local, value)
+	m.noteOwn(name.Local, value)
 }
 
-// note writes once more what is written.
-func (m *merger) note(local, value string) {
+// noteOwn writes once more what is written.
+func (m *merger) noteOwn(local, value string) {
 	if value != "" {
 		m.own.WriteString("   <stillwater:" + local + ">" + escape(value) + "</stillwater:" + local + ">\n")
 	}
@@ -153,7 +153,7 @@ func (m *merger) description() {
 			m.added.WriteString("   <dc:description>\n    <rdf:Alt>\n     <rdf:li xml:lang=\"x-default\">" + escape(value) +
 				"</rdf:li>\n    </rdf:Alt>\n   </dc:description>\n")
 		}
-		m.note("Description", value)
+		m.noteOwn("Description", value)
 		return
 	}
 	p := m.properties[at[0]]
@@ -178,7 +178,7 @@ func (m *merger) description() {
 		m.edits = append(m.edits, edit{p.list.items[which].place, "<" + p.list.prefix + "li xml:lang=\"x-default\">" +
 			escape(value) + "</" + p.list.prefix + "li>"})
 	}
-	m.note("Description", value)
+	m.noteOwn("Description", value)
 }
 
 // keywords adds those that are missing, and takes out those that were written here and are not wanted any more.
@@ -297,7 +297,7 @@ func (m *merger) ownIsSame() bool {
 			there[p.name.Local] += valueOf(p)
 		}
 	}
-	p, err := scan([]byte(strings.Replace(fresh, " </rdf:RDF>", "<rdf:Description xmlns:stillwater=\""+nsOwn+"\">"+
+	p, err := scan([]byte(strings.Replace(emptyPacket, " </rdf:RDF>", "<rdf:Description xmlns:stillwater=\""+nsOwn+"\">"+
 		m.own.String()+"</rdf:Description></rdf:RDF>", 1)))
 	if err != nil || len(p.properties) != len(there) {
 		return false
@@ -323,14 +323,14 @@ func valueOf(p property) string {
 
 // remove takes a property out, and its description if that had nothing else and is ours.
 func (m *merger) remove(i int) {
-	if m.gone[i] {
+	if m.removed[i] {
 		return
 	}
-	m.gone[i] = true
+	m.removed[i] = true
 	m.edits = append(m.edits, edit{m.properties[i].place, ""})
 	of := m.properties[i].of
 	for k, p := range m.properties {
-		if p.of == of && !m.gone[k] {
+		if p.of == of && !m.removed[k] {
 			return
 		}
 	}

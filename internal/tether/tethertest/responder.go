@@ -250,7 +250,7 @@ func (c *Camera) send(conn net.Conn, transaction uint32, o Object) error {
 	case TooLong:
 		content = append(append([]byte{}, content...), content...)
 	case Mute:
-		hear(conn)
+		drain(conn)
 		return io.EOF
 	case Stops, HangsUp, BadLength, HugeLength, Endless:
 		if err := start(conn, transaction, uint64(len(content))); err != nil {
@@ -268,13 +268,13 @@ func (c *Camera) send(conn net.Conn, transaction uint32, o Object) error {
 func (c *Camera) misbehave(conn net.Conn, transaction uint32, fault Fault) error {
 	switch fault {
 	case Stops:
-		hear(conn)
+		drain(conn)
 	case BadLength:
 		_, _ = conn.Write(u32(u32(nil, 3), data))
-		hear(conn)
+		drain(conn)
 	case HugeLength:
 		_, _ = conn.Write(u32(u32(u32(nil, 0xfffffff0), data), transaction))
-		hear(conn)
+		drain(conn)
 	case Endless:
 		more := append(u32(nil, transaction), make([]byte, 64<<10)...)
 		for {
@@ -286,8 +286,8 @@ func (c *Camera) misbehave(conn net.Conn, transaction uint32, fault Fault) error
 	return io.EOF
 }
 
-// hear says nothing until the other end is gone.
-func hear(conn net.Conn) { _, _ = io.Copy(io.Discard, conn) }
+// drain reads and answers nothing until the other end is gone.
+func drain(conn net.Conn) { _, _ = io.Copy(io.Discard, conn) }
 
 func start(conn net.Conn, transaction uint32, size uint64) error {
 	return writePacket(conn, startData, binary.LittleEndian.AppendUint64(u32(nil, transaction), size))
