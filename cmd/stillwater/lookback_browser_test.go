@@ -113,6 +113,7 @@ func TestLookBack(t *testing.T) {
 	findByWord(p)
 	openEvening(p)
 	judgeThrow(p, d)
+	judgeBeside(p)
 	compareEvenings(p)
 	setAgain(p)
 	goneAndBack(p, d)
@@ -239,6 +240,15 @@ func judgeThrow(p *phone, d *machine) {
 	p.js(`document.querySelector("#lookback").scrollTo(0, 0)`)
 	p.tap(".back")
 	p.until("the list", `document.querySelector("#find").checkVisibility()`)
+	p.until("what was judged is counted", `document.querySelector(".evening-judged").textContent.includes("1 too high")`)
+}
+
+// judgeBeside: on a desk the list stands beside the shots, and what is judged there is counted in it.
+func judgeBeside(p *phone) {
+	p.resize(1280, 800)
+	p.tap(`#verdicts [data-verdict="late"]`)
+	p.until("it is counted", `document.querySelector(".evening-judged").textContent.includes("1 late")`)
+	p.resize(390, 844)
 }
 
 func setAgain(p *phone) {

@@ -13,7 +13,7 @@ import { judgedText, kindAndShots } from "./words.js";
 const restMs = 250;
 const partSize = 40;
 const nearPx = 800;
-/** Shots come one after the other: their number is read again when there was none for so long. */
+/** Shots and verdicts come one after the other: they are counted again when there was none for so long. */
 const rereadMs = 2000;
 
 /** @typedef {{ open: (session: PastSession) => void }} Host */
@@ -29,7 +29,6 @@ export class EveningList {
 	#current = 0;
 	#shown = "";
 	/** @type {ReturnType<typeof setTimeout> | undefined} */ #stale;
-	#outdated = false;
 	/** The one that another is chosen for. */
 	#chosen = 0;
 
@@ -82,7 +81,8 @@ export class EveningList {
 
 	/** @param {Snapshot} snap */
 	show(snap) {
-		const shown = `${snap.session.id} ${snap.session.name} ${snap.shot_count}`;
+		const verdicts = snap.shots.map((s) => s.verdict);
+		const shown = `${snap.session.id} ${snap.session.name} ${snap.shot_count} ${verdicts}`;
 		if (shown === this.#shown) return;
 		const first = this.#shown === "";
 		this.#shown = shown;
@@ -90,13 +90,7 @@ export class EveningList {
 		this.#draw();
 		clearTimeout(this.#stale);
 		if (first) return;
-		this.#outdated = true;
-		this.#stale = setTimeout(() => this.node.checkVisibility() && this.refresh(), rereadMs);
-	}
-
-	/** The list comes into sight: read it again if there was something new meanwhile. */
-	refresh() {
-		if (this.#outdated) this.load();
+		this.#stale = setTimeout(() => this.node.checkVisibility() && this.load(), rereadMs);
 	}
 
 	/** Another evening is chosen for one, null: none is. @param {{ id: number, title: string } | null} session */
@@ -127,7 +121,6 @@ export class EveningList {
 
 	/** Read from the newest on, as many as are shown. */
 	async load() {
-		this.#outdated = false;
 		const limit = Math.min(100, Math.max(partSize, this.#words === "" ? this.#sessions.length : 0));
 		await this.#ask(this.#path(0, limit), (got) => {
 			const old = this.#sessions.slice(got.sessions.length);

@@ -130,7 +130,7 @@ export class Place {
 		const shown = { list: this.list, choose: this.list, evening: this.#evening, compare: this.#compare }[step.view];
 		for (const view of [this.list, this.#evening, this.#compare]) if (view) view.node.hidden = view !== shown;
 		this.#say();
-		if (shown === this.list) this.list.refresh();
+		if (shown === this.list) this.list.load(); // an evening may have been judged meanwhile
 		const to = back ? (this.#scrolled.get(key(step)) ?? 0) : 0;
 		scrollerOf(this.views).scrollTo({ top: to, behavior: "instant" });
 		const pressed = back && from.view === "evening" ? this.list.rowOf(from.id) : null;
