@@ -441,7 +441,7 @@ func TestSocketInTheWay(t *testing.T) {
 	third := newProc(t)
 	third.run(nil, "", nil, "--listen", note)
 	<-third.done
-	assert.Contains(t, third.log.String(), "is in the way of the board socket and is no socket")
+	assert.Contains(t, third.log.String(), "is in the way of the board socket and is not a socket")
 	text, err := os.ReadFile(note)
 	require.NoError(t, err)
 	assert.Equal(t, "mine", string(text))

@@ -391,7 +391,7 @@ func TestPairIsTakenAtOnce(t *testing.T) {
 		getComputedStyle(document.querySelector(".camera-changed button")).visibility`))
 	c.held.Store(false)
 	p.until("it is matched", `document.querySelector(".camera-changed p").textContent.startsWith(
-		"PICT0472 is no shot, as you said.")`)
+		"PICT0472 is not a shot, as you said.")`)
 	p.clean()
 }
 
@@ -447,11 +447,11 @@ func TestWhatAPairChanges(t *testing.T) {
 	p.tap(".camera-dialog .no-shot")
 	p.until("it is no shot", `document.querySelector(".camera-title").textContent.includes("no shot, as you said") &&
 		document.querySelector(".no-shot").getAttribute("aria-pressed") === "true"`)
-	assert.Contains(t, p.plain(".camera-says"), "PICT0474 is no shot, as you said.")
+	assert.Contains(t, p.plain(".camera-says"), "PICT0474 is not a shot, as you said.")
 	p.tap(`.camera-dialog .strip-steps button:nth-of-type(3)`)
 	p.until("the same stands with the frames", `
 		document.querySelector(".camera-changed button").checkVisibility({ visibilityProperty: true }) &&
-		document.querySelector(".camera-changed p")?.textContent.startsWith("PICT0474 is no shot, as you said.")`)
+		document.querySelector(".camera-changed p")?.textContent.startsWith("PICT0474 is not a shot, as you said.")`)
 	p.tap(".camera-changed button")
 	p.until("and is taken back there", suresOf+fmt.Sprintf(" === %q", right))
 

@@ -113,7 +113,7 @@ func TestFlashSaysWhatFailed(t *testing.T) {
 			"nothing was written"}},
 		"a program": {"", []string{"--image", os.Args[0]}, 0, []string{"it is larger than any such file; name a"}},
 		"a folder":  {"", []string{"--image", ".."}, 0, []string{`--image "..": it is a folder; name a`}},
-		"a device":  {"", []string{"--image", "/dev/zero"}, 0, []string{"it is no regular file; name a"}},
+		"a device":  {"", []string{"--image", "/dev/zero"}, 0, []string{"it is not a regular file; name a"}},
 		"no file":   {"", []string{"--image", "/nowhere/image.hex"}, 0, []string{"/nowhere/image.hex"}},
 		"no such port": {"", []string{"--image", file, "--port", "/dev/nowhere"}, 0,
 			[]string{"/dev/nowhere: there is nothing"}},

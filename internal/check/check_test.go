@@ -117,7 +117,7 @@ func TestEachFinding(t *testing.T) {
 			},
 			[]Finding{{Warning, "camera.port", "gphoto2, which reads the connected camera, is not installed",
 				"sudo apt install gphoto2"},
-				{Warning, "camera.port", "the installed service may not open USB devices",
+				{Warning, "camera.port", "the installed service is not allowed to open USB devices",
 					"sudo install -Dm644 /usr/share/stillwater/camera.conf /etc/systemd/system/stillwater.service.d/camera.conf"}},
 		},
 		"a camera on the network needs no devices, and its folder is made": {
@@ -298,7 +298,8 @@ func TestEachFinding(t *testing.T) {
 				asService(s)
 				s.socket.err = &fs.PathError{Op: "access", Path: "x", Err: syscall.EACCES}
 			},
-			[]Finding{service, {Stop, "/run/stillwater/board.sock", "this user may not use it: permission denied", "sudo -u"}},
+			[]Finding{service, {Stop, "/run/stillwater/board.sock",
+				"this user is not allowed to use it: permission denied", "sudo -u"}},
 		},
 		"a socket that a group may use": {
 			func(s *site) { asService(s); s.socket.mode = fs.ModeSocket | 0o664 }, []Finding{service},
@@ -321,7 +322,7 @@ func TestEachFinding(t *testing.T) {
 		},
 		"port of the system": {
 			func(s *site) { s.listen = fmt.Errorf("listen: %w", syscall.EACCES) },
-			[]Finding{{Stop, "listen 127.0.0.1:8737", "this user may not use the port", "from 1024"}},
+			[]Finding{{Stop, "listen 127.0.0.1:8737", "this user is not allowed to use the port", "from 1024"}},
 		},
 		"no such address": {
 			func(s *site) { s.listen = errors.New("no such host") },
@@ -410,9 +411,9 @@ func TestFindingsOfASerialBoard(t *testing.T) {
 	assert.Empty(t, good.findings())
 	gone := place{path: "/dev/ttyACM0", err: fs.ErrNotExist}
 	for want, spoil := range map[string]func(*site){
-		"there is no such port":                       func(s *site) { s.serial = gone },
-		"it is not a serial port":                     func(s *site) { s.serial.mode = 0o600 },
-		"this user may not use it: permission denied": func(s *site) { s.serial.err = syscall.EACCES },
+		"there is no such port":                                 func(s *site) { s.serial = gone },
+		"it is not a serial port":                               func(s *site) { s.serial.mode = 0o600 },
+		"this user is not allowed to use it: permission denied": func(s *site) { s.serial.err = syscall.EACCES },
 		"2 are plugged in": func(s *site) {
 			s.serial = place{path: "port", err: &serialport.Error{What: "2 are plugged in", Err: serialport.ErrSeveral}}
 		},

@@ -192,7 +192,7 @@ func examineHeartbeat(s site) []Finding {
 		if out.Kind == wire.OutputValve {
 			return []Finding{{Warning, fmt.Sprintf("output %q", out.Name),
 				"a valve without a heartbeat guard: if the board process dies, nothing closes it",
-				"wire the guard and add [board.heartbeat], or take the valve off"}}
+				"wire the guard and add [board.heartbeat], or disconnect the valve"}}
 		}
 	}
 	return []Finding{{Note, "heartbeat", "none: if the board process dies, the hardware does not notice",

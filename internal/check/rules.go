@@ -40,7 +40,7 @@ func examineSocket(s site) []Finding {
 	case at.mode != 0 && at.mode.Type() != fs.ModeSocket:
 		return []Finding{{Stop, at.path, "it is not a socket", "remove it and start the board's service again"}}
 	case at.err != nil:
-		return []Finding{{Stop, at.path, "this user may not use it: " + cause(at.err),
+		return []Finding{{Stop, at.path, "this user is not allowed to use it: " + cause(at.err),
 			"run Stillwater as the socket's owner: sudo -u stillwater stillwater"}}
 	case at.mode.Perm()&others != 0:
 		return []Finding{{Warning, at.path, fmt.Sprintf("everyone on this machine may fire through it (%v)", at.mode.Perm()),
@@ -60,7 +60,7 @@ func examinePort(s site) []Finding {
 	case errors.Is(s.listen, syscall.EADDRINUSE):
 		return []Finding{{Stop, where, "another program has the port", "stop it, or choose another port with listen"}}
 	case errors.Is(s.listen, syscall.EACCES):
-		return []Finding{{Stop, where, "this user may not use the port", "choose a port from 1024 up"}}
+		return []Finding{{Stop, where, "this user is not allowed to use the port", "choose a port from 1024 up"}}
 	}
 	return []Finding{{Stop, where, s.listen.Error(), `write listen = ":8737"`}}
 }
@@ -114,7 +114,7 @@ func examineCamera(s site) (found []Finding) {
 			s.camera.Error()})
 	}
 	if s.deviceless && camera.Port != "" && !strings.HasPrefix(camera.Port, "ptpip:") {
-		found = append(found, Finding{Warning, "camera.port", "the installed service may not open USB devices",
+		found = append(found, Finding{Warning, "camera.port", "the installed service is not allowed to open USB devices",
 			"sudo install -Dm644 /usr/share/stillwater/camera.conf " + serviceCamera +
 				", then sudo systemctl daemon-reload and sudo systemctl restart stillwater"})
 	}

@@ -82,7 +82,7 @@ func examineSerial(s site) []Finding {
 	case s.conf.Board.Socket != "":
 		return nil // the service has the port, not this user
 	case at.err != nil:
-		return []Finding{{Stop, at.path, "this user may not use it: " + cause(at.err),
+		return []Finding{{Stop, at.path, "this user is not allowed to use it: " + cause(at.err),
 			"add the user to the group that owns it, often dialout, and log in again"}}
 	}
 	return nil

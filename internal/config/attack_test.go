@@ -174,7 +174,7 @@ func TestEncodings(t *testing.T) {
 func TestNoFile(t *testing.T) {
 	for path, want := range map[string]string{
 		t.TempDir():   "is a folder",
-		"/dev/zero":   "is no regular file",
+		"/dev/zero":   "is not a regular file",
 		"":            "no such file",
 		"no\xffsuch":  "no such file",
 		"no\x00such":  "cannot be read",

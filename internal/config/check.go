@@ -77,7 +77,7 @@ func (c *checker) pageName(name *string) string {
 	case name == nil:
 		return defaultName
 	case *name != "" && !hostname.Valid(*name):
-		c.fail("name = "+quote(*name)+" is no name for a host",
+		c.fail("name = "+quote(*name)+" is not a name for a host",
 			`write 1 to 63 letters, digits and inner hyphens, without ".local", such as "stillwater", `+
 				`or "" to announce none`, "name")
 	}
@@ -144,7 +144,8 @@ func (c *checker) kind(f fileBoard) Kind {
 	if f.Kind == nil {
 		c.fail("board.kind is missing", `write kind = "gpio", kind = "serial" or kind = "simulated" under [board]`, "board")
 	} else {
-		c.fail("board.kind = "+quote(*f.Kind)+" is no kind of board", `write "gpio", "serial" or "simulated"`, "board.kind")
+		c.fail("board.kind = "+quote(*f.Kind)+" is not a kind of board", `write "gpio", "serial" or "simulated"`,
+			"board.kind")
 	}
 	return ""
 }
@@ -168,7 +169,7 @@ const maxSocketPath = 107
 
 func (c *checker) socket(path *string) string {
 	if path != nil && (!filepath.IsAbs(*path) || strings.ContainsRune(*path, 0) || len(*path) > maxSocketPath) {
-		c.fail("board.socket = "+quote(*path)+" is no path for a socket",
+		c.fail("board.socket = "+quote(*path)+" is not a path for a socket",
 			fmt.Sprintf("write a whole path of at most %d letters: %s", maxSocketPath, examples["socket"]), "board.socket")
 	}
 	return deref(path)
@@ -318,7 +319,7 @@ func (c *checker) name(table string, text *string) string {
 	case text == nil:
 		c.fail(table+": name is missing", `write a short name, for instance name = "beam"`, table)
 	case bad:
-		c.fail(fmt.Sprintf("%s: name = %s will not do", table, quote(name)),
+		c.fail(fmt.Sprintf("%s: name = %s cannot be used", table, quote(name)),
 			fmt.Sprintf("write 1 to %d plain letters, digits and signs", wire.MaxName), table+".name")
 		return ""
 	}
@@ -335,7 +336,7 @@ func (c *checker) line(table string, f fileLine) wiring.Line {
 	case deref(f.Chip) == "" || f.Line == nil:
 		c.fail(table+": no GPIO line is named", remedy, table)
 	case *f.Line < 0 || *f.Line >= maxLineNumbers:
-		c.fail(fmt.Sprintf("%s: line = %d is no line number", table, *f.Line),
+		c.fail(fmt.Sprintf("%s: line = %d is not a line number", table, *f.Line),
 			fmt.Sprintf("write 0 to %d, as printed by the chip's documentation", maxLineNumbers-1), table+".line")
 	default:
 		return wiring.Line{Chip: *f.Chip, Number: int(*f.Line)}

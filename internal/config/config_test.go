@@ -288,7 +288,7 @@ func TestErrors(t *testing.T) {
 		},
 		"kind unknown": {
 			spoil: [2]string{`"gpio"`, `"gpoi"`},
-			want:  `x.toml:2:1: board.kind = "gpoi" is no kind of board`, do: `"serial" or "simulated"`,
+			want:  `x.toml:2:1: board.kind = "gpoi" is not a kind of board`, do: `"serial" or "simulated"`,
 		},
 		"simulated with pins": {
 			spoil: [2]string{`"gpio"`, `"simulated"`},
@@ -329,12 +329,12 @@ func TestErrors(t *testing.T) {
 		},
 
 		"name of the page": {
-			text: "name = \"my page.local\"\n" + valid, want: `x.toml:1:1: name = "my page.local" is no name for a host`,
+			text: "name = \"my page.local\"\n" + valid, want: `x.toml:1:1: name = "my page.local" is not a name for a host`,
 			do: "inner hyphens",
 		},
 		"socket not whole": {
 			spoil: [2]string{"kind = \"gpio\"", "kind = \"gpio\"\nsocket = \"board.sock\""},
-			want:  `x.toml:3:1: board.socket = "board.sock" is no path for a socket`, do: `socket = "/run/`,
+			want:  `x.toml:3:1: board.socket = "board.sock" is not a path for a socket`, do: `socket = "/run/`,
 		},
 		"socket long": {
 			spoil: [2]string{"kind = \"gpio\"", "kind = \"gpio\"\nsocket = \"/" + strings.Repeat("x", 107) + "\""},

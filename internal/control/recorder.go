@@ -204,7 +204,7 @@ func recordProblem(err error) string {
 	case errors.Is(err, record.ErrFull):
 		return "the machine's disk is full; make room on it"
 	case errors.Is(err, record.ErrReadOnly):
-		return "Stillwater may not write its file; the machine's log says what to do"
+		return "Stillwater is not allowed to write its file; the machine's log says what to do"
 	case errors.Is(err, record.ErrBusy):
 		return "another program holds its file; stop that program"
 	case errors.Is(err, record.ErrDamaged):

@@ -131,7 +131,8 @@ func TestRemarkWhileTheJournalCannotBeWritten(t *testing.T) {
 // What a phone shows is in a few words why the journal cannot be written; the log has all of it, once.
 func TestWhyTheJournalCannotBeWritten(t *testing.T) {
 	for what, words := range map[error]string{
-		record.ErrFull: "disk is full; make room", record.ErrReadOnly: "may not write", record.ErrBusy: "another program",
+		record.ErrFull: "disk is full; make room", record.ErrReadOnly: "not allowed to write",
+		record.ErrBusy:    "another program",
 		record.ErrDamaged: "damaged", errors.New("a card that is gone"): "a card that is gone",
 	} {
 		inBubble(t, func(t *testing.T) {

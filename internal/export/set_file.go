@@ -37,7 +37,7 @@ func ReadSetFile(path string, kind shot.Kind) (shot.Set, error) {
 func parseSetFile(text []byte, kind shot.Kind) (shot.Set, error) {
 	unknown, missing, err := shot.CompareFields(string(text))
 	if err != nil {
-		return shot.Set{}, fmt.Errorf("it is no set in JSON: %w; write one by \"stillwater record again ID --out FILE\"",
+		return shot.Set{}, fmt.Errorf("it is not a set in JSON: %w; write one by \"stillwater record again ID --out FILE\"",
 			jsonProblem(text, err))
 	}
 	if len(unknown) > 0 {

@@ -31,5 +31,5 @@ func TestPipesStopNothing(t *testing.T) {
 	_, _, err = f.Sidecar(list[0], false, func(old []byte) ([]byte, error) { return old, nil })
 	assert.ErrorIs(t, err, regular.ErrNotRegular)
 	_, err = Open(filepath.Join(dir, "b.jpg"))
-	assert.ErrorContains(t, err, "it is no folder; name the camera's card or a folder with its files")
+	assert.ErrorContains(t, err, "it is not a folder; name the camera's card or a folder with its files")
 }

@@ -486,7 +486,7 @@ func TestFrameOfNoShot(t *testing.T) {
 	x.untilFramed(7)
 	require.ErrorContains(t, x.Pair(t.Context(), x.session, control.NoShot, "PICT0999"), "has no frame")
 	require.NoError(t, x.Pair(t.Context(), x.session, control.NoShot, "PICT0474"))
-	v := x.untilSaid("PICT0474 is no shot")
+	v := x.untilSaid("PICT0474 is not a shot")
 	assert.Equal(t, []int{1, 2, 4, 0, 6, 7, 8}, shotsOf(v))
 	assert.True(t, v.Frames[3].Settled)
 	x.startAnew()

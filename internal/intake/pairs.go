@@ -73,7 +73,7 @@ func (s said) tell(o *contactsheet.Options) {
 func (s said) words() string {
 	switch s.Shot {
 	case control.NoShot:
-		return fmt.Sprintf("%s is no shot, as you said.", s.Frame)
+		return fmt.Sprintf("%s is not a shot, as you said.", s.Frame)
 	case 0:
 		return fmt.Sprintf("What you said of %s is taken back.", s.Frame)
 	}
@@ -324,7 +324,8 @@ func (e *evening) before(last said) said {
 	return back
 }
 
-var notNamed = &control.Refusal{Field: "name", Why: "No frame was named.", Remedy: "Open the frame, and say it there."}
+var notNamed = &control.Refusal{Field: "name", Why: "No frame was named.",
+	Remedy: "Open the frame, then say which shot it is."}
 
 var nothingSaid = &control.Refusal{Field: "session", Why: "There is nothing to take back.",
 	Remedy: "Open a frame and say which shot it is."}

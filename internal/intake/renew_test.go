@@ -459,7 +459,7 @@ func TestMatchesComeFirst(t *testing.T) {
 	<-held.came
 	v = x.view()
 	require.NotNil(t, v.Changed)
-	assert.Contains(t, v.Changed.Words, "PICT0474 is no shot, as you said.")
+	assert.Contains(t, v.Changed.Words, "PICT0474 is not a shot, as you said.")
 	assert.False(t, v.Matching)
 	assert.NotEmpty(t, v.Busy)
 	assert.Equal(t, 6, v.Certain)

@@ -51,7 +51,7 @@ type TakenByPeer struct {
 // Check returns an error if name is not a valid host name.
 func Check(name string) error {
 	if !hostname.Valid(name) {
-		return fmt.Errorf("%q is no name for a host: use 1 to 63 letters, digits and hyphens, such as stillwater", name)
+		return fmt.Errorf("%q is not a name for a host: use 1 to 63 letters, digits and hyphens, such as stillwater", name)
 	}
 	return nil
 }

@@ -88,7 +88,7 @@ func (f Figures) Table() ([]Figure, error) {
 		case err != nil:
 			return nil, n.fail(string(f), "%v", err)
 		case d == Bulb:
-			return nil, n.fail(string(f), "%q is no duration", duration)
+			return nil, n.fail(string(f), "%q is not a duration", duration)
 		}
 		table = append(table, Figure{p, d})
 	}

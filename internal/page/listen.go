@@ -18,7 +18,7 @@ func Listen(address string) (net.Listener, error) {
 		return nil, fmt.Errorf("%s is not an address of this machine: use one that is, or :8737 for all of them: %w", address,
 			err)
 	case errors.Is(err, syscall.EACCES):
-		return nil, fmt.Errorf("this user may not open %s: choose a port from 1024 up: %w", address, err)
+		return nil, fmt.Errorf("this user is not allowed to open %s: choose a port from 1024 up: %w", address, err)
 	case err != nil:
 		return nil, fmt.Errorf("listen on %s: %w; write --listen like 127.0.0.1:8737 or :8737", address, err)
 	}

@@ -46,7 +46,7 @@ func parse(text []byte) (in Invitation, err error) {
 	case !in.Listening.IsValid() || in.Listening.Port() == 0:
 		return Invitation{}, errors.New("listening: no address and port")
 	case !zoneForm.MatchString(in.Listening.Addr().Zone()):
-		return Invitation{}, fmt.Errorf("listening: zone %q is no network interface", in.Listening.Addr().Zone())
+		return Invitation{}, fmt.Errorf("listening: zone %q is not a network interface", in.Listening.Addr().Zone())
 	case !codeForm.MatchString(in.Code):
 		return Invitation{}, errors.New("code: no letters and digits")
 	}

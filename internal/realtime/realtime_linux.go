@@ -23,7 +23,7 @@ func NewClock() (*Clock, error) {
 // NewLink makes fd the link. The descriptor becomes non-blocking.
 func NewLink(fd int) (*Link, error) {
 	if _, err := unix.GetsockoptInt(fd, unix.SOL_SOCKET, unix.SO_TYPE); err != nil {
-		return nil, fmt.Errorf("file descriptor %d is no socket to a host: %w", fd, err)
+		return nil, fmt.Errorf("file descriptor %d is not a socket to a host: %w", fd, err)
 	}
 	unix.CloseOnExec(fd)
 	if err := unix.SetNonblock(fd, true); err != nil {

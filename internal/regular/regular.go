@@ -55,7 +55,7 @@ func OpenRoot(path string) (*os.Root, error) {
 		return nil, err
 	}
 	if !info.IsDir() {
-		return nil, &fs.PathError{Op: "open", Path: path, Err: errors.New("it is no folder")}
+		return nil, &fs.PathError{Op: "open", Path: path, Err: errors.New("it is not a folder")}
 	}
 	return openRoot(path)
 }

@@ -55,7 +55,7 @@ func TestOnlyRegularFilesAreOpened(t *testing.T) {
 	}
 	_, err = Open("/dev/null")
 	assert.ErrorContains(t, err, "it is a device, not a regular file")
-	for name, want := range map[string]string{"file": "it is no folder", "pipe": "it is no folder",
+	for name, want := range map[string]string{"file": "it is not a folder", "pipe": "it is not a folder",
 		"none": "no such file"} {
 		_, err := OpenRoot(at(name))
 		assert.ErrorContains(t, err, want)

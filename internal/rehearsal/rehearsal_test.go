@@ -148,7 +148,7 @@ func TestRunSweep(t *testing.T) {
 		assert.Contains(t, words.String(), "-12.0 ms")
 	}
 	for text, why := range map[string]string{"": "write it as FROM,TO", "1ms,2ms,0ms,1": "does not advance",
-		"1ms,2ms,1ms,x": "no number of tries", "1kg,2ms,1ms,1": "1kg"} {
+		"1ms,2ms,1ms,x": "not a number of tries", "1kg,2ms,1ms,1": "1kg"} {
 		_, err := ParseSweep(text)
 		assert.ErrorContains(t, err, why)
 	}

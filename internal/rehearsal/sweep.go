@@ -31,7 +31,7 @@ func ParseSweep(text string) (tuning.Sweep, error) {
 	}
 	each, err := strconv.Atoi(strings.TrimSpace(parts[3]))
 	if err != nil {
-		return tuning.Sweep{}, fmt.Errorf("%q is no number of tries", parts[3])
+		return tuning.Sweep{}, fmt.Errorf("%q is not a number of tries", parts[3])
 	}
 	s := tuning.Sweep{From: times[0].Duration(), To: times[1].Duration(), Step: times[2].Duration(), Each: each}
 	_, err = s.Trims(nil)

@@ -275,12 +275,12 @@ func TestWhatCannotBeOpenedIsSaid(t *testing.T) {
 	assert.ErrorContains(t, err, "/dev/serial/by-id/nothing: there is nothing: plug the board in")
 
 	_, err = Open(os.DevNull, 250000)
-	assert.ErrorContains(t, err, os.DevNull+": it is no serial port")
+	assert.ErrorContains(t, err, os.DevNull+": it is not a serial port")
 
 	file := filepath.Join(t.TempDir(), "file")
 	require.NoError(t, os.WriteFile(file, nil, 0o600))
 	_, err = Open(file, 250000)
-	assert.ErrorContains(t, err, "it is no serial port")
+	assert.ErrorContains(t, err, "it is not a serial port")
 }
 
 func TestWithoutPermissionTheGroupIsNamed(t *testing.T) {

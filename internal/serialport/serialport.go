@@ -109,7 +109,7 @@ func unplugged(path string, err error) error {
 }
 
 func noPort(path string, err error) error {
-	return &Error{Path: path, What: "it is no serial port", Remedy: "ls /dev/serial/by-id shows the ones plugged in",
+	return &Error{Path: path, What: "it is not a serial port", Remedy: "ls /dev/serial/by-id shows the ones plugged in",
 		Err: err}
 }
 

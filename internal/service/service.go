@@ -66,7 +66,7 @@ func watchdog(getenv func(string) string) (time.Duration, error) {
 	}
 	us, err := strconv.ParseInt(text, 10, 64)
 	if err != nil || us <= 0 || us > int64(time.Duration(1<<63-1)/time.Microsecond) {
-		return 0, fmt.Errorf("WATCHDOG_USEC=%q is no number of microseconds", text)
+		return 0, fmt.Errorf("WATCHDOG_USEC=%q is not a number of microseconds", text)
 	}
 	return time.Duration(us) * time.Microsecond, nil
 }
@@ -139,7 +139,7 @@ func Listeners(getenv func(string) string) ([]int, error) {
 func socketCount(text string) (int, error) {
 	n, err := strconv.Atoi(text)
 	if err != nil || n < 0 || n > maxSockets {
-		return 0, fmt.Errorf("LISTEN_FDS=%q is no number of sockets from 0 to %d", text, maxSockets)
+		return 0, fmt.Errorf("LISTEN_FDS=%q is not a number of sockets from 0 to %d", text, maxSockets)
 	}
 	return n, nil
 }

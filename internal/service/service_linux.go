@@ -39,13 +39,13 @@ func checkListener(fd int) error {
 		option, value int
 		what          string
 	}{
-		{unix.SO_DOMAIN, unix.AF_UNIX, "is no unix socket"},
-		{unix.SO_TYPE, unix.SOCK_STREAM, "is no stream"},
+		{unix.SO_DOMAIN, unix.AF_UNIX, "is not a unix socket"},
+		{unix.SO_TYPE, unix.SOCK_STREAM, "is not a stream"},
 		{unix.SO_ACCEPTCONN, 1, "does not listen"},
 	} {
 		got, err := unix.GetsockoptInt(fd, unix.SOL_SOCKET, want.option)
 		if err != nil {
-			return fmt.Errorf("is no socket: %w", err)
+			return fmt.Errorf("is not a socket: %w", err)
 		}
 		if got != want.value {
 			return errors.New(want.what)

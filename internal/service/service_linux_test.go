@@ -175,9 +175,9 @@ func TestListeners(t *testing.T) {
 	assert.Equal(t, "[] <nil> cloexec false", runService(t, listening))
 	assert.Contains(t, runService(t, connected, "LISTEN_PID=own", "LISTEN_FDS=1"),
 		"descriptor 3 from the service manager: does not listen; the unit wants ListenStream= and Accept=no")
-	assert.Contains(t, runService(t, null, "LISTEN_PID=own", "LISTEN_FDS=1"), "is no socket")
-	assert.Contains(t, runService(t, listening, "LISTEN_PID=own", "LISTEN_FDS=many"), `LISTEN_FDS="many" is no number`)
-	assert.Contains(t, runService(t, listening, "LISTEN_PID=own", "LISTEN_FDS=1000"), `LISTEN_FDS="1000" is no number`)
+	assert.Contains(t, runService(t, null, "LISTEN_PID=own", "LISTEN_FDS=1"), "is not a socket")
+	assert.Contains(t, runService(t, listening, "LISTEN_PID=own", "LISTEN_FDS=many"), `LISTEN_FDS="many" is not a number`)
+	assert.Contains(t, runService(t, listening, "LISTEN_PID=own", "LISTEN_FDS=1000"), `LISTEN_FDS="1000" is not a number`)
 }
 
 func TestOwn(t *testing.T) {

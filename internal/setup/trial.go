@@ -102,7 +102,7 @@ func (t *Terminal) trySensor(ctx context.Context, b Board, input uint8, in board
 			case strings.EqualFold(strings.TrimSpace(line), No):
 				return absent, nil
 			}
-			t.Say("  nothing was seen: its lead, its supply, its light, its pin")
+			t.Say("  nothing was seen: check its lead, supply, light and pin")
 			return "nothing was seen", nil
 		case e, more := <-b.Events():
 			switch {
@@ -129,7 +129,7 @@ func gone(e board.Event) error {
 
 // outputsMay asks whether it is safe to switch something on.
 func (t *Terminal) outputsMay(ctx context.Context) (bool, error) {
-	t.Say("\nThe outputs: each is switched once, when you say so, and only then. Is all of this so?")
+	t.Say("\nThe outputs: each is switched once, when you say so, and only then. Is all of this true?")
 	for _, c := range care.Checklist() {
 		t.Say("- %s", c.Text)
 	}

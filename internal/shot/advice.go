@@ -336,21 +336,21 @@ func (a advisor) swing() string {
 	swings, unsure := s.at(a.set.Drop.Height)
 	scatter := swings * 1.5 * a.spread.DropSize // the period grows with the diameter to the power 3/2
 	apart := fmt.Sprintf("drops %.0f %% different in size land %.2f swings apart", a.spread.DropSize*100, scatter)
-	lead := fmt.Sprintf("The drop swings between long and flat, once every %s, and how it lands changes the splash",
+	lead := fmt.Sprintf("The drop swings between stretched and flat, once every %s, and how it lands changes the splash",
 		inMs(s.once))
 	assumed := fmt.Sprintf("its size is known to %.1f %%, and large swings are taken to be 1 to 5 %% slower",
 		a.spread.DropKnown*100)
 	if unsure <= maxSwingError {
 		long, flat := s.height(math.Round(swings)), s.height(math.Floor(swings)+0.5)
-		return fmt.Sprintf("%s: %s. Splashes repeat best from where it lands longest, about %s, or flattest, about %s, "+
-			"each within %s (SD), because %s.", lead, apart, inWholeMm(long), inWholeMm(flat),
+		return fmt.Sprintf("%s: %s. Splashes repeat best from heights where it lands stretched, about %s, or flat, "+
+			"about %s, each within %s (SD), because %s.", lead, apart, inWholeMm(long), inWholeMm(flat),
 			inWholeMm(phys.Length(unsure*float64(a.e.Speed)*float64(s.once))), assumed)
 	}
 	if scatter <= maxSwingScatter {
 		return ""
 	}
 	return fmt.Sprintf("%s. On this fall it swings %.0f times, and %s. Splashes repeat best from lower, or from heights "+
-		"where it lands longest or flattest: these are %s apart, so try a few within that. Which heights these are is not "+
+		"where it lands stretched or flat: these are %s apart, so try a few within that. Which heights these are is not "+
 		"known to a quarter of a swing but only to %.2f of one, because %s; up to %s it is.", lead, swings, apart,
 		inWholeMm(phys.Length(float64(a.e.Speed)*float64(s.once)/2)), unsure, assumed, inWholeMm(s.knownUpTo()))
 }

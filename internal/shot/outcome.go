@@ -152,7 +152,7 @@ func failureWords(status string) string {
 		return "The board heard nothing from the computer and made itself safe before the shot was over." + again +
 			"check the cable between them, then arm again."
 	case record.StatusBroken:
-		return "The shot was broken off: the board was lost, or had a fault." + again +
+		return "The shot was cut short: the board was lost, or had a fault." + again +
 			"check that it is connected and has no fault, then arm again."
 	}
 	return "How the shot ended cannot be read from the record." + again + "shoot again."

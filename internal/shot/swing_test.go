@@ -65,7 +65,7 @@ func TestHeightsAtWhichDropsLandAlike(t *testing.T) {
 	assert.InDelta(t, maxSwingError, sd(swung(t, upTo)), 0.02)
 
 	low := advice(12 * cm)
-	longest, flattest := number(low, `longest, about (\d+) mm`)/1e3, number(low, `flattest, about (\d+) mm`)/1e3
+	longest, flattest := number(low, `stretched, about (\d+) mm`)/1e3, number(low, `flat, about (\d+) mm`)/1e3
 	off := func(height, from float64) (within float64) {
 		sum := 0.
 		for _, n := range swung(t, height) {

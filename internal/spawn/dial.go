@@ -52,7 +52,7 @@ func dialError(path string, err error) error {
 		return fmt.Errorf("nobody answers at the board socket %s: start the board's service with sudo systemctl start %s, "+
 			"or by hand with stillwater board --listen %s: %w", path, boardUnit, path, err)
 	case errors.Is(err, fs.ErrPermission):
-		return fmt.Errorf("this user may not open the board socket %s%s: run Stillwater as its owner: %w", path,
+		return fmt.Errorf("this user is not allowed to open the board socket %s%s: run Stillwater as its owner: %w", path,
 			permissions(path), err)
 	}
 	return fmt.Errorf("the board socket %s cannot be opened: %w", path, err)
@@ -100,7 +100,7 @@ func checkGreeting(path, line, sum string) error {
 	}
 	theirs, ok := strings.CutPrefix(line, greeting)
 	if !ok {
-		return fmt.Errorf("what answers at %s is no board of this version of Stillwater: it says %.40q", path, line)
+		return fmt.Errorf("what answers at %s is not a board of this version of Stillwater: it says %.40q", path, line)
 	}
 	if theirs != sum {
 		return fmt.Errorf("the board at %s and this page have read different configurations: restart both, "+

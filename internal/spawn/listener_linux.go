@@ -70,7 +70,7 @@ func ListenFD(fd int, sum string) (*Listener, error) {
 	}
 	listener, ok := l.(*net.UnixListener)
 	if !ok {
-		return nil, errors.Join(fmt.Errorf("descriptor %d is no unix socket to listen on", fd), l.Close())
+		return nil, errors.Join(fmt.Errorf("descriptor %d is not a unix socket to listen on", fd), l.Close())
 	}
 	return newListener(listener, sum)
 }
@@ -114,7 +114,7 @@ func removeStale(path string, address *net.UnixAddr) error {
 		return fmt.Errorf("look at the board socket %s: %w", path, err)
 	}
 	if info.Mode().Type() != fs.ModeSocket {
-		return fmt.Errorf("%s is in the way of the board socket and is no socket: move it, or choose another path", path)
+		return fmt.Errorf("%s is in the way of the board socket and is not a socket: move it, or choose another path", path)
 	}
 	conn, err := net.DialUnix("unix", nil, address)
 	if err == nil {

@@ -134,8 +134,8 @@ func TestDialErrors(t *testing.T) {
 	for err, says := range map[error]string{
 		fs.ErrNotExist:    "there is no board socket " + path + " yet: start the board's service with sudo systemctl",
 		unix.ECONNREFUSED: "nobody answers at the board socket " + path,
-		fs.ErrPermission: fmt.Sprintf("this user may not open the board socket %s (mode 0600, user %d): run Stillwater as "+
-			"its owner", path, os.Getuid()),
+		fs.ErrPermission: fmt.Sprintf("this user is not allowed to open the board socket %s (mode 0600, user %d): "+
+			"run Stillwater as its owner", path, os.Getuid()),
 		unix.EPROTOTYPE: "cannot be opened: ",
 	} {
 		assert.ErrorContains(t, dialError(path, err), says)
@@ -168,7 +168,7 @@ func TestGreetingErrors(t *testing.T) {
 	for says, words := range map[string]string{
 		"and this page have read different configurations: restart both, sudo systemctl":  "stillwater board 0123\n",
 		"ended before it said anything: its log says why: journalctl -u stillwater-board": "",
-		"is no board of this version of Stillwater":                                       "220 ready\n",
+		"is not a board of this version of Stillwater":                                    "220 ready\n",
 		"it says \"aaaaaaaaaa": strings.Repeat("a", 1000),
 	} {
 		path := serving(fmt.Sprint(len(words)), say(words))

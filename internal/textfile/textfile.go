@@ -14,7 +14,7 @@ import (
 // The errors of a text file.
 var (
 	ErrFolder     = errors.New("it is a folder")
-	ErrNotRegular = errors.New("it is no regular file")
+	ErrNotRegular = errors.New("it is not a regular file")
 	ErrTooLarge   = errors.New("it is larger than any such file")
 	ErrUTF16      = errors.New("it is UTF-16")
 )
