@@ -15,7 +15,7 @@ import (
 	"stillwater/internal/shot"
 )
 
-// sizes are those of a small phone, a phone and a desk.
+// sizes are the screens of a small phone, a phone and a desk.
 var sizes = [][2]int64{{360, 640}, {390, 844}, {1400, 900}}
 
 // The header is as high in each state, with whatever words, and the tab's title says the state.

@@ -80,7 +80,7 @@ var firstSteps = []step{
 // Expected is the guide's table of what to measure.
 func Expected(rows []Row) (string, error) { return expectedTable(rows, steps) }
 
-// ExpectedFirst is that of the first build.
+// ExpectedFirst is the same table for the first build.
 func ExpectedFirst(rows []Row) (string, error) { return expectedTable(rows, firstSteps) }
 
 func expectedTable(rows []Row, steps []step) (string, error) {

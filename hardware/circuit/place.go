@@ -131,7 +131,7 @@ func (p *Part) What() string {
 	}
 }
 
-// shortRatings are those that decide what may replace a part, for its drawing.
+// shortRatings are the ratings, for a part's drawing, that decide what may replace it.
 func (p *Part) shortRatings() string {
 	var list []string
 	for _, r := range [][2]string{{"vz", "V"}, {"v", "V"}, {"p", "W"}, {"i", "A"}} {

@@ -91,7 +91,7 @@ func (s *sheet) section(f *Section) {
 	}
 }
 
-// halfPerimeter is that of the rectangle around a net's pins.
+// halfPerimeter is half the perimeter of the rectangle around a net's pins.
 func halfPerimeter(pinEnds []pinEnd) int {
 	x0, x1, y0, y1 := pinEnds[0].at.x, pinEnds[0].at.x, pinEnds[0].at.y, pinEnds[0].at.y
 	for _, t := range pinEnds {

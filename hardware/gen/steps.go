@@ -19,7 +19,7 @@ type step struct {
 	sections []string
 }
 
-// steps are those of the guide, in its order.
+// steps are the guide's steps in order.
 var steps = []step{
 	{2, "outputs", []string{"power", "cutoff", "controller"}},
 	{3, "outputs", []string{"kill"}},

@@ -5,7 +5,7 @@ package kicad
 
 import "fmt"
 
-// Version is that of the file format, KiCad 9's.
+// Version is the version of KiCad 9's file format.
 const Version = "20241229"
 
 // Point is a place on the sheet in millimetres, y downwards, as KiCad shows it.
@@ -49,7 +49,7 @@ type Part struct {
 	Texts                 []Text
 }
 
-// Shape is that of a pad.
+// Shape is the shape of a pad.
 type Shape string
 
 // The shapes of pads. A rectangle with rounded corners counts as one without.

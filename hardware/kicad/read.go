@@ -126,7 +126,7 @@ func (r *reader) net(n *node) (string, error) {
 	return name, nil
 }
 
-// point is that of a list within an item.
+// point reads a point from a named list within an item.
 func point(n *node, name string) (Point, error) {
 	at := n.get(name)
 	x, err := at.number(1)
@@ -257,7 +257,7 @@ func (r *reader) zone(n *node) error {
 	return nil
 }
 
-// corners are those of a polygon.
+// corners are the corners of a polygon.
 func corners(pts *node) (list []Point, err error) {
 	for _, n := range pts.list[min(1, len(pts.list)):] {
 		if n.name() != "xy" {
@@ -305,7 +305,7 @@ func arc(n *node) ([]Point, error) {
 	return line, nil
 }
 
-// chords are those of a part of a circle, from one angle on.
+// chords approximate an arc that begins at an angle.
 func chords(middle Point, radius, first, sweep float64) (line []Point) {
 	step := 2 * math.Acos(max(0, 1-arcError/max(radius, arcError)))
 	steps := int(min(720, max(1, math.Ceil(math.Abs(sweep)/step))))

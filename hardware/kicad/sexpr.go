@@ -160,7 +160,7 @@ func (n *node) text(i int) string {
 	return n.list[i].word
 }
 
-// words are those of a list after its name.
+// words are the words of a list after its name.
 func (n *node) words() (list []string) {
 	for i := 1; i < len(n.list); i++ {
 		if n.list[i].list == nil {

@@ -78,7 +78,7 @@ func hasShared(f route, users []int64) bool {
 	return slices.ContainsFunc(f.nodes(), func(node int) bool { return users[node] > 1 })
 }
 
-// nodes are those of all paths, each once.
+// nodes are the nodes of all paths, each once.
 func (f route) nodes() (list []int) {
 	for _, w := range f.paths {
 		list = append(list, w...)

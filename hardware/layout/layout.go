@@ -95,7 +95,7 @@ func (p *Plan) pillars() []point {
 	return []point{{in, in}, {right, in}, {in, low}, {right, low}}
 }
 
-// pillarRadius is that of the head of a pillar's screw, and room for a washer of the same size, in millimetres.
+// pillarRadius is the radius in millimetres of the head of a pillar's screw, or of a washer of the same size.
 const pillarRadius = 3.5
 
 // point is a place in millimetres from the board's top left as one looks at the parts.

@@ -252,7 +252,7 @@ func (p *Printed) tracksOf(net string) (list []conductor) {
 // joins reports whether a place of copper touches a track.
 func (a conductor) joins(t conductor) bool { return a.meets(t) && a.gapTo(t) < -overlap }
 
-// ends are those of a track.
+// ends are the two ends of a track.
 func (a conductor) ends() [2]conductor {
 	one, other := a, a
 	one.to, other.from = a.from, a.to

@@ -110,7 +110,7 @@ func (p *Printed) checkDistances() []string {
 	return sortedWords(words)
 }
 
-// edgeOf is one of the conductors that a fill's edges are.
+// edgeOf is a conductor at a fill's edge.
 func (p *Printed) edgeOf(f fill) conductor {
 	return p.copper[slices.IndexFunc(p.copper, func(c conductor) bool { return c.item == f.item })]
 }
@@ -143,7 +143,7 @@ func (p *Printed) checkBarrier() []string {
 	return sortedWords(words)
 }
 
-// tolerance is that of a file's numbers, in millimetres; KiCad counts in nanometres.
+// tolerance is how far a file's numbers may be off, in millimetres; KiCad counts in nanometres.
 const tolerance = 0.002
 
 // overlap is how far pieces of a net reach into each other to be joined, in millimetres.

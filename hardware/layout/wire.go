@@ -113,7 +113,7 @@ func (p *Plan) linkPrices(zones map[string]rect, names []string, cols int) func(
 	}
 }
 
-// wireRadius is that of an insulated wire in millimetres; its insulation is not relied on.
+// wireRadius is the radius of an insulated wire in millimetres; its insulation is not relied on.
 const wireRadius = 0.7
 
 func (p *Plan) holeOf(node, cols int) Hole { return Hole{node%cols + 1, node/cols + 1} }

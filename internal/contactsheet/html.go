@@ -68,7 +68,7 @@ func (s *Sheet) picked(pick Pick) (rows []*Row) {
 	return rows
 }
 
-// kinds are those of the session's shots, by name.
+// kinds are the kinds of the session's shots, by name.
 func (s *Sheet) kinds() (kinds []string) {
 	for i := range s.Rows {
 		if kind := history.KindOf(s.Rows[i].Shot.Set); kind != "" && !slices.Contains(kinds, kind) {

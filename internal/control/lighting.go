@@ -33,7 +33,7 @@ type LightStep struct {
 	Drawing string   `json:"drawing"` // the name of the one that belongs to it; "" none
 }
 
-// DrawingView is one of the drawings of light, focus and framing, as SVG: see package drawing.
+// DrawingView is a drawing of light, focus or framing, as SVG: see package drawing.
 type DrawingView struct {
 	Name string `json:"name"`
 	SVG  string `json:"svg"`

@@ -29,7 +29,7 @@ func (p *phones) onlookers() int {
 	return n
 }
 
-// giveToNext gives the controls to the one who asked first, or to nobody.
+// giveToNext gives the controls to whoever asked first, or to nobody.
 func (p *phones) giveToNext() {
 	p.holder = ""
 	if len(p.requesters) > 0 {
@@ -68,7 +68,7 @@ func (c *Control) Join(client string) (snapshots <-chan *Snapshot, leave func(he
 	}
 }
 
-// disconnectPhone takes one connection of a client away. The others may all be hidden.
+// disconnectPhone removes one connection of a client. The others may all be hidden.
 func (c *Control) disconnectPhone(v *viewer, heard time.Time) {
 	p := &c.phones
 	if !v.hidden {

@@ -19,7 +19,7 @@ type Rooms interface {
 	Enter(scene.Preset) error
 }
 
-// enterRoom leads into another simulated room.
+// enterRoom changes to another simulated room.
 func (c *Control) enterRoom(cmd Command) error {
 	rooms, ok := c.opts.Room.(Rooms)
 	if !ok {

@@ -135,8 +135,8 @@ func (c *Control) checkTest(client string, cmd Command) error {
 	return nil
 }
 
-// minCut is by how much a pulse is shorter than planned that was cut short, and not just switched as late as boards do:
-// own choice.
+// minCut is by how much a pulse must be shorter than planned to have been cut short, not just switched late as boards
+// do: own choice.
 const minCut = time.Millisecond
 
 // cutWords say which valves were switched off before their opening was over; "" none.

@@ -20,7 +20,7 @@ func (c *Control) ShowNotice(text string) { c.update(func() { c.notice = text })
 
 func (c *Control) recordChanged() { c.update(func() {}) }
 
-// restore takes up the latest session, or starts the first.
+// restore resumes the latest session, or starts the first.
 func (c *Control) restore(ctx context.Context) error {
 	latest, ok, err := c.opts.Journal.LatestSession(ctx)
 	if err != nil {
@@ -48,7 +48,7 @@ func (c *Control) restore(ctx context.Context) error {
 	return nil
 }
 
-// restoreShots takes up the shots of the session that are shown, and how many there are.
+// restoreShots reads the session's shots that are shown, and how many there are.
 func (c *Control) restoreShots(ctx context.Context) error {
 	stored, err := c.opts.Journal.Shots(ctx, c.session.id, maxEvening)
 	if err != nil {
@@ -72,7 +72,7 @@ func (c *Control) restoreShots(ctx context.Context) error {
 	return err
 }
 
-// restoreDates takes up what is known of this boot.
+// restoreDates reads what is known of this boot.
 func (c *Control) restoreDates(ctx context.Context) (err error) {
 	now := c.opts.Clock()
 	c.dates.boot = now.Boot

@@ -142,7 +142,7 @@ func (c *Control) remarkOf(cmd Command) (remark, error) {
 	return r, c.checkVerdict(cmd)
 }
 
-// newName is another name of a session. The mutex is held.
+// newName is the remark that renames a session. The mutex is held.
 func (c *Control) newName(cmd Command) (remark, error) {
 	name := strings.TrimSpace(cmd.Name)
 	r := remark{key: remarkKey{id: cmd.Session, kind: cmd.Type},
@@ -155,7 +155,7 @@ func (c *Control) newName(cmd Command) (remark, error) {
 	return r, plainText("name", name, maxNameLength, false)
 }
 
-// fileNumber is the camera's number of the picture of a shot, or of the coming one. The mutex is held.
+// fileNumber is the remark that gives a shot, or the next one, the camera's file number. The mutex is held.
 func (c *Control) fileNumber(cmd Command) (remark, error) {
 	if cmd.File < 0 || cmd.File > record.MaxFile {
 		return remark{}, refusal("file", fmt.Sprintf("%d is not a camera's file number.", cmd.File),

@@ -74,7 +74,7 @@ func (p *repeat) stop() {
 	}
 }
 
-// countGo counts a Go that is about to be given, by whomever, and begins to wait for the next. The mutex is held.
+// countGo counts a Go that is about to be given, whoever gives it, and begins to wait for the next. The mutex is held.
 func (c *Control) countGo(r *run) {
 	p := r.repeat
 	if p == nil {

@@ -13,7 +13,7 @@ import (
 	"stillwater/internal/svg"
 )
 
-// Name is one of the drawings.
+// Name is the name of a drawing.
 type Name string
 
 const (

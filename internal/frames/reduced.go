@@ -44,7 +44,7 @@ type reducer struct {
 	in         bitReader
 }
 
-// component is one of a picture: of brightness or colour.
+// component is a picture's brightness or one of its colours.
 type component struct {
 	id             byte
 	h, v           int // blocks in a unit

@@ -27,7 +27,7 @@ const (
 	maxEntries     = 1000
 )
 
-// entry is one of a directory: its type, how many values, and the four bytes that hold them or lead to them.
+// entry is a directory entry: its type, how many values, and the four bytes that hold them or their offset.
 type entry struct {
 	kind  uint16
 	count uint32

@@ -12,7 +12,7 @@ import (
 // "" is none.
 type Others string
 
-// OtherUnit is one of Others.
+// OtherUnit is a flash unit of Others.
 type OtherUnit struct {
 	Unit
 	Lasts phys.Time // at its power; 0 not known

@@ -42,7 +42,7 @@ type addressCount struct {
 	accepts *rate.Limiter
 }
 
-// connection is one of them, until a phone is known to be at its other end.
+// connection is a connection until a phone is known to be at its other end.
 type connection struct {
 	net.Conn
 	listener *listener

@@ -258,7 +258,7 @@ func openIdle() (int, Grant) {
 	return -1, g
 }
 
-// softLimit is one of the process's soft limits.
+// softLimit is a soft limit of the process.
 func softLimit(resource int) uint64 {
 	var l unix.Rlimit
 	if err := unix.Getrlimit(resource, &l); err != nil {

@@ -79,7 +79,7 @@ type Shot struct {
 	Lost       bool   // nothing of it can be read but its ID, and perhaps its Session and Number
 }
 
-// Frame is one of the camera's, as it was looked at for a session: what its files were, what they say and what was
+// Frame is a frame of the camera, as it was looked at for a session: what its files were, what they say and what was
 // measured, so that it is read and measured once, and which shot it belongs to. Files and Facts are JSON, opaque here.
 type Frame struct {
 	Session     int64

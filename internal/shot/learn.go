@@ -215,7 +215,7 @@ func (s Set) tolerance(e Estimate, b Budget) phys.Time {
 	return max(goodPhase*(e.Delay-e.EdgeToSurface), goodAtOnce)
 }
 
-// scatterSource says whose scatter is left when the trim is right.
+// scatterSource says whose scatter remains when the trim is right.
 func (k Kind) scatterSource() string {
 	switch k {
 	case Throw:

@@ -21,7 +21,7 @@ func (s Spread) front(slit beam.Slit) (depth phys.Length, note string) {
 	return phys.Length(math.Abs(float64(slit.Sheet(s.Broken).Mean))), "slit of " + inMm(slit.High)
 }
 
-// minShareTaken is the part of the light that a drop takes anywhere in the middle half of the way between the heads.
+// minShareTaken is the part of the light that a drop takes at least, anywhere in the middle half between the heads.
 func minShareTaken(slit beam.Slit, diameter phys.Length) float64 {
 	return slit.Most(diameter, beam.Quarter)
 }

@@ -5,8 +5,8 @@ import (
 	"strings"
 )
 
-// widths are those of the characters from space to ~ in hundredths of the letters' size, in DejaVu Sans as a browser
-// measured them: the fonts of phones are narrower.
+// widths has the widths of the characters from space to ~ in hundredths of the letters' size, in DejaVu Sans as a
+// browser measured them: the fonts of phones are narrower.
 var widths = [...]uint8{
 	32, 41, 46, 84, 64, 96, 78, 28, 40, 40, 50, 84, 32, 37, 32, 34, 64, 64, 64, 64, 64, 64, 64, 64,
 	64, 64, 34, 34, 84, 84, 84, 54, 100, 69, 69, 70, 78, 64, 58, 78, 76, 30, 30, 66, 56, 87, 75, 79,

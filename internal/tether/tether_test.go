@@ -34,7 +34,7 @@ func reach(t *testing.T, port string) (*Camera, *os.Root) {
 	return c, root
 }
 
-// files are those in a folder, by name, hidden ones too.
+// files are the files in a folder by name, hidden ones too.
 func filesIn(t *testing.T, root *os.Root) map[string]string {
 	t.Helper()
 	all := map[string]string{}

@@ -257,7 +257,7 @@ func (w *world) settle() {
 // drain forgets what was sent so far.
 func (w *world) drain() { w.unread = len(w.log) }
 
-// messages are those of one type sent since drain.
+// messages are the messages of one type sent since drain.
 func messages[M wire.Message](w *world) []M {
 	var found []M
 	for _, s := range w.log[w.unread:] {

@@ -208,7 +208,7 @@ func usual() Plan {
 		Whose: "the splash's own"}
 }
 
-// methods are those that are compared.
+// methods are the methods that are compared.
 func methods(t *testing.T) map[string]method {
 	trims, err := Sweep{From: fromMs(-50), To: fromMs(50), Step: fromMs(10), Each: 1}.Trims(nil)
 	require.NoError(t, err)

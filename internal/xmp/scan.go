@@ -11,7 +11,7 @@ import (
 	"unicode/utf8"
 )
 
-// Namespaces of ISO 16684-1, but for ours: in it is what was written here, so that it is known from what others wrote.
+// Namespaces of ISO 16684-1, and our own, which repeats what we wrote, to tell it from what others wrote.
 const (
 	nsRDF = "http://www.w3.org/1999/02/22-rdf-syntax-ns#"
 	nsXMP = "http://ns.adobe.com/xap/1.0/"
@@ -29,47 +29,47 @@ const (
 // place is where something stands in a file's bytes.
 type place struct{ start, end int }
 
-// item is one of a container's.
+// item is an item of a list.
 type item struct {
 	place
 	text, lang string
 }
 
-// property is one of a description's: an attribute, or an element that has a text or a container of items.
+// property is a property of a description: an attribute, or an element with a text or a list.
 type property struct {
 	place
 	name        xml.Name
 	isAttribute bool
-	inner       place // its text, as it is written
+	inner       place // its text as it stands in the file, escaped
 	text        string
-	list        *list // nil: it has none
-	complex     bool  // it has what is not known here
-	of          int   // the description it stands in
+	list        *list // nil: none
+	complex     bool  // it has content that we do not understand
+	of          int   // index of its description
 }
 
-// list is a container of a property.
+// list is a property's container: rdf:Bag, rdf:Seq or rdf:Alt.
 type list struct {
-	prefix   string // of the RDF namespace in it, with its colon
-	name     string // of the container's element, as it is written
+	prefix   string // the RDF namespace's prefix there, with its colon
+	name     string // the element's name as written
 	inner    place
-	selfEnds bool // <rdf:Bag/>, which inner is all of
+	selfEnds bool // written as <rdf:Bag/>: inner is the whole tag
 	items    []item
 }
 
-// description is one of the packet's.
+// description is an rdf:Description of the packet.
 type description struct {
 	place
 	about    string
 	children int  // properties that are elements
-	foreign  bool // it has properties of others
+	foreign  bool // it has properties that we did not write
 }
 
-// packet is a file as far as it is to be changed.
+// packet is a parsed sidecar: the parts that may be edited.
 type packet struct {
 	text         []byte
 	properties   []property
 	descriptions []description
-	end          place // where a description can be added; not empty: the tag that closes itself, which is to be opened
+	end          place // where a description can be added; if not empty, a self-closing tag that must be opened first
 	rdf          string
 }
 

@@ -68,10 +68,10 @@ type merger struct {
 	packet
 	fields  Fields
 	edits   []edit
-	added   strings.Builder // properties of a new description
-	own     strings.Builder // what is written here, once more
+	added   strings.Builder // properties for a new description
+	own     strings.Builder // our copy of what we wrote
 	kept    []string
-	removed map[int]bool // properties that are taken out
+	removed map[int]bool // indices of removed properties
 }
 
 func (m *merger) all() {
@@ -87,7 +87,7 @@ func (m *merger) all() {
 	m.replaceOwn()
 }
 
-// find lists the properties of a name, by their places in the packet's.
+// find returns the indices of the properties with a name.
 func (m *merger) find(name xml.Name) (at []int) {
 	for i, p := range m.properties {
 		if p.name == name {
@@ -97,7 +97,7 @@ func (m *merger) find(name xml.Name) (at []int) {
 	return at
 }
 
-// before is what was written here for a property; false if it never was.
+// before is what we wrote for a property last time; false if we never did.
 func (m *merger) before(local string) (text string, ok bool) {
 	for _, i := range m.find(xml.Name{Space: nsOwn, Local: local}) {
 		return m.properties[i].text, true
@@ -105,8 +105,7 @@ func (m *merger) before(local string) (text string, ok bool) {
 	return "", false
 }
 
-// simple puts in a property that is a text. One that was written here and taken out by somebody stays out until it
-// changes.
+// simple sets a text property. One that we wrote and somebody removed stays out until its value changes.
 func (m *merger) simple(words string, name xml.Name, written, value string) {
 	at := m.find(name)
 	before, wrote := m.before(name.Local)
@@ -136,14 +135,14 @@ func (m *merger) simple(words string, name xml.Name, written, value string) {
 	m.noteOwn(name.Local, value)
 }
 
-// noteOwn writes once more what is written.
+// noteOwn records in our own namespace what we wrote.
 func (m *merger) noteOwn(local, value string) {
 	if value != "" {
 		m.own.WriteString("   <stillwater:" + local + ">" + escape(value) + "</stillwater:" + local + ">\n")
 	}
 }
 
-// description puts in the one of no language.
+// description sets the description without a language.
 func (m *merger) description() {
 	at := m.find(xml.Name{Space: nsDC, Local: "description"})
 	before, wrote := m.before("Description")
@@ -181,7 +180,7 @@ func (m *merger) description() {
 	m.noteOwn("Description", value)
 }
 
-// keywords adds those that are missing, and takes out those that were written here and are not wanted any more.
+// keywords adds missing keywords, and removes those that we wrote and that are no longer wanted.
 func (m *merger) keywords() {
 	var before []string
 	for _, i := range m.find(xml.Name{Space: nsOwn, Local: "Keywords"}) {
@@ -209,8 +208,8 @@ func (m *merger) keywords() {
 	}
 }
 
-// dropKeywords takes those out of a property that were written before and are not wanted, and it too if nothing else is
-// in it. It returns what was there.
+// dropKeywords removes from a property the keywords that we wrote before and that are no longer wanted, and the
+// property itself if it is then empty. It returns the keywords it had.
 func (m *merger) dropKeywords(at int, before []string) (there []string) {
 	l := m.properties[at].list
 	if l == nil {
@@ -261,7 +260,7 @@ func items(prefix string, words []string) (text string) {
 	return text
 }
 
-// replaceOwn takes out what was written once more before, unless it is the same, and adds what is new.
+// replaceOwn replaces our copy of what we wrote, unless it is unchanged.
 func (m *merger) replaceOwn() {
 	if m.added.Len() == 0 && m.ownIsSame() {
 		return
@@ -289,7 +288,7 @@ func (m *merger) replaceOwn() {
 	m.edits = append(m.edits, edit{m.end, tag + ">" + block + "</" + m.rdf + ">"})
 }
 
-// ownIsSame reports whether what is written once more is there already.
+// ownIsSame reports whether our copy in the file is up to date.
 func (m *merger) ownIsSame() bool {
 	there := map[string]string{}
 	for _, p := range m.properties {
@@ -321,7 +320,7 @@ func valueOf(p property) string {
 	return strings.Join(words, "\x00")
 }
 
-// remove takes a property out, and its description if that had nothing else and is ours.
+// remove removes a property, and its description if that is ours and has nothing else.
 func (m *merger) remove(i int) {
 	if m.removed[i] {
 		return
@@ -339,7 +338,7 @@ func (m *merger) remove(i int) {
 	}
 }
 
-// apply makes the edits. One within another, which takes all of it out, is left out.
+// apply makes the edits. An edit inside a larger one that removes all of it is skipped.
 func (m *merger) apply() []byte {
 	slices.SortStableFunc(m.edits, func(a, b edit) int {
 		return cmp.Or(cmp.Compare(a.start, b.start), -cmp.Compare(a.end, b.end))
