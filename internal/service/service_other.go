@@ -4,7 +4,7 @@ package service
 
 import "errors"
 
-var errUnsupported = errors.New("service managers are spoken with on Linux only")
+var errUnsupported = errors.New("service managers are supported on Linux only")
 
 func connect(string) (socket, error) { return nil, errUnsupported }
 

@@ -7,7 +7,7 @@ import { Drag, pastWords } from "./drag.js";
 import { icon } from "./icons.js";
 import { slot } from "./refusals.js";
 import { chipWords } from "./shot.js";
-import { saidWords, tell, waits } from "./saying.js";
+import { isWithheld, reveal, shownWords } from "./withheld.js";
 import { verdictButtons } from "./verdicts.js";
 
 /** @import { ShotView } from "../protocol.d.ts" */
@@ -36,7 +36,7 @@ class Frame {
 	 * @param {boolean} free
 	 */
 	show(shot, free) {
-		attr(this.img, "alt", shot.framed ? seenWords(shot) || `The camera's frame of shot ${shot.number}` : waits(shot) ? saidWords(shot) : shot.seen);
+		attr(this.img, "alt", shot.framed ? seenWords(shot) || `The camera's frame of shot ${shot.number}` : isWithheld(shot) ? shownWords(shot) : shot.seen);
 		const address = pictureOf(shot);
 		if (address !== this.#address) {
 			this.#address = address;
@@ -134,7 +134,7 @@ export class Frames {
 			const shot = this.#inSight;
 			if (shot) commands.send({ type: "verdict", shot: shot.id, verdict }, this.slot);
 		});
-		this.say = button({ class: "tell", onclick: () => this.#tell() }, "Show what was measured");
+		this.say = button({ class: "tell", onclick: () => this.#reveal() }, "Show what was measured");
 		this.measure = button({ class: "measure", role: "switch", "aria-checked": "false", onclick: () => this.#measuring(this.measure.getAttribute("aria-checked") !== "true") }, "Measure: drag the picture to where the liquid should have been");
 	}
 
@@ -161,7 +161,7 @@ export class Frames {
 		attr(byId("shot"), "data-framed", has);
 		if (!shot || !has) return;
 		const more = safe ? " Show those of the session" : "";
-		attr(this.node, "aria-label", shot.framed ? `The camera's frame of shot ${shot.number}. ${seenWords(shot)}${more}` : `Picture of practice shot ${shot.number}. ${saidWords(shot)}${more}`);
+		attr(this.node, "aria-label", shot.framed ? `The camera's frame of shot ${shot.number}. ${seenWords(shot)}${more}` : `Picture of practice shot ${shot.number}. ${shownWords(shot)}${more}`);
 		text(this.mark, markOf(shot));
 		attr(this.node, "data-kept", shot.framed);
 		attr(this.node, "aria-disabled", safe ? null : "true");
@@ -178,7 +178,7 @@ export class Frames {
 			const frame = new Frame();
 			frame.show(shot, this.#free);
 			const open = () => { leave(); this.#open(shot.id); };
-			return button({ class: "frame", "aria-label": `No. ${shot.number}, ${chipWords(shot)}: ${saidWords(shot)}`, onclick: open }, frame.img, frame.says, el("span", { class: "frame-mark" }, `${shot.number}`));
+			return button({ class: "frame", "aria-label": `No. ${shot.number}, ${chipWords(shot)}: ${shownWords(shot)}`, onclick: open }, frame.img, frame.says, el("span", { class: "frame-mark" }, `${shot.number}`));
 		});
 	}
 
@@ -195,18 +195,18 @@ export class Frames {
 		attr(this.#newer, "aria-disabled", this.#shots[0] === shot ? "true" : null);
 		attr(this.#older, "aria-disabled", this.#shots.at(-1) === shot ? "true" : null);
 		const words = byId("strip-words");
-		text(words, `No. ${shot.number} · ${chipWords(shot)}. ${waits(shot) ? "" : saidWords(shot)}`);
-		this.say.hidden = !waits(shot);
+		text(words, `No. ${shot.number} · ${chipWords(shot)}. ${isWithheld(shot) ? "" : shownWords(shot)}`);
+		this.say.hidden = !isWithheld(shot);
 		this.#verdicts.show(shot.verdict, shot.aimed, `Verdict on shot ${shot.number}`, shot.problem !== "");
 		text(byId("strip-measured"), shot.problem || (shot.past_mm === null || shot.past_sd_mm === null ? "" : `Measured: ${pastWords(shot.past_mm, shot.past_sd_mm)}.`));
 		this.measure.style.visibility = shot.measurable && !shot.framed && shot.problem === "" ? "visible" : "hidden";
 	}
 
 	/** The words without a verdict. */
-	#tell() {
+	#reveal() {
 		const shot = this.#inSight;
 		if (!shot) return;
-		tell(shot);
+		reveal(shot);
 		this.#showInSight();
 		byId("strip-words").focus();
 	}

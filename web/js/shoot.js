@@ -3,20 +3,20 @@
 import { unanswered } from "./commands.js";
 import { attr, button, byId, el, intoSight, text } from "./dom.js";
 import { Armed } from "./armed.js";
-import { Coming } from "./coming.js";
 import { delayWords, gapWords, trimField } from "./fields.js";
 import { Frames } from "./frames.js";
 import { icon } from "./icons.js";
 import { Judging } from "./judging.js";
 import { Learned } from "./learned.js";
 import { Measured } from "./measured.js";
+import { NextShot } from "./nextshot.js";
 import { sentence, show, slot } from "./refusals.js";
 import { gapTrim, trims, worksOutGap } from "./set.js";
 import { Summary } from "./summary.js";
 import { Sweep } from "./sweep.js";
-import { saidWords, tell, waits } from "./saying.js";
 import { chipKind, chipWords, lineWords, remarkButtons, showFigures, showRemarks } from "./shot.js";
 import { voice } from "./voice.js";
+import { isWithheld, reveal, shownWords } from "./withheld.js";
 import { isDark } from "./words.js";
 
 /** @import { Command, ShotView, Snapshot } from "../protocol.d.ts" */
@@ -38,7 +38,7 @@ export class Shoot {
 	constructor(commands) {
 		this.commands = commands;
 		this.armed = new Armed();
-		this.coming = new Coming();
+		this.nextShot = new NextShot();
 		this.frames = new Frames(commands);
 		this.summary = new Summary(this.frames);
 		const swap = () => this.#swap();
@@ -60,7 +60,7 @@ export class Shoot {
 		this.note.addEventListener("change", () => this.#keepNote());
 		const write = button({ onclick: () => this.#writeNote() }, icon("note"), el("span", {}, "Note"));
 		this.verdicts.append(...remarkButtons((say) => this.#judge(say)), write);
-		/** @type {HTMLElement} */ (this.section.querySelector(".tell")).addEventListener("click", () => this.#tell());
+		/** @type {HTMLElement} */ (this.section.querySelector(".tell")).addEventListener("click", () => this.#reveal());
 		this.learned = new Learned(commands, this.slot);
 		this.measured = new Measured(commands, byId("note-refusal"));
 		this.judging = new Judging(byId("shoot"), byId("shots-newer"), () => this.#showShot());
@@ -72,7 +72,7 @@ export class Shoot {
 		this.holding = holding;
 		for (const f of this.fields) f.update(snap);
 		this.#placeTrim();
-		this.coming.show(snap);
+		this.nextShot.show(snap);
 		this.sweep.show(snap);
 		this.summary.show(snap);
 		this.learned.show(snap);
@@ -125,8 +125,8 @@ export class Shoot {
 		text(part("chip"), chipWords(s));
 		attr(part("chip"), "data-kind", chipKind(s));
 		text(part("problem"), s.problem);
-		text(part("seen-words"), s.framed || s.frame ? saidWords(s) : s.seen && `Simulated camera: ${s.seen}`);
-		part("tell").hidden = !waits(s);
+		text(part("seen-words"), s.framed || s.frame ? shownWords(s) : s.seen && `Simulated camera: ${s.seen}`);
+		part("tell").hidden = !isWithheld(s);
 		showFigures(part("figures"), s);
 		this.measured.show(s, this.holding);
 		showRemarks(this.verdicts, s);
@@ -139,9 +139,9 @@ export class Shoot {
 	}
 
 	/** The words without a verdict. */
-	#tell() {
+	#reveal() {
 		if (!this.#shot) return;
-		tell(this.#shot);
+		reveal(this.#shot);
 		this.#showShot();
 		/** @type {HTMLElement} */ (this.section.querySelector(".seen-words")).focus();
 	}
@@ -169,7 +169,7 @@ export class Shoot {
 	#announce(shot) {
 		const id = shot?.id ?? 0;
 		if (shot && this.#announced >= 0 && id > this.#announced) {
-			const seen = shot.seen && (waits(shot) ? "Its picture waits to be judged" : `The camera saw: ${shot.seen}`);
+			const seen = shot.seen && (isWithheld(shot) ? "Its picture waits to be judged" : `The camera saw: ${shot.seen}`);
 			voice.say(sentence(`shot ${shot.number}: ${shot.problem || shot.status}. ${seen}`));
 		}
 		this.#announced = id;

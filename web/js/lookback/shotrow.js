@@ -5,7 +5,7 @@ import { icon } from "../icons.js";
 import { show, slot } from "../refusals.js";
 import { fixed, ms, signed } from "../units.js";
 import { pictureButtons, pictureWord, verdictButtons, verdictSign, verdictWord } from "../verdicts.js";
-import { tell, waits } from "../saying.js";
+import { isWithheld, reveal } from "../withheld.js";
 import { clock, showFigures } from "../shot.js";
 import { fileName, fileNumber, notAFile } from "./filenumber.js";
 import { SetReuse } from "./setreuse.js";
@@ -113,7 +113,7 @@ class Detail {
 		this.file = this.#field("file", "Camera's file number", { inputmode: "numeric", maxlength: 4 }, (t) => this.#file(t));
 		this.figures = el("div", { class: "figures" });
 		this.seen = el("p", { class: "seen", tabindex: -1 });
-		this.tell = button({ class: "tell", onclick: () => this.#tell() }, "Show what was measured");
+		this.tell = button({ class: "tell", onclick: () => this.#reveal() }, "Show what was measured");
 		this.img = el("img", { loading: "lazy", decoding: "async" });
 		this.frame = button({ class: "past-frame", onclick: () => this.#enlarge() }, this.img);
 		this.none = el("span", { class: "camera-none", hidden: true }, "The picture could not be loaded.");
@@ -149,13 +149,13 @@ class Detail {
 		text(this.fileHint, fileWords(shot, frame));
 		showFigures(this.figures, shot);
 		text(this.seen, shot.seen ? `The simulated camera saw: ${shot.seen}` : "");
-		this.seen.hidden = shot.seen === "" || waits(shot);
-		this.tell.hidden = !waits(shot);
+		this.seen.hidden = shot.seen === "" || isWithheld(shot);
+		this.tell.hidden = !isWithheld(shot);
 	}
 
 	/** What the simulated camera saw, without a verdict. */
-	#tell() {
-		tell(this.shot);
+	#reveal() {
+		reveal(this.shot);
 		this.show(this.shot);
 		this.seen.focus();
 	}

@@ -9,7 +9,7 @@ import { voice } from "./voice.js";
 
 /** @import { Preview, Snapshot } from "../protocol.d.ts" */
 
-export class Coming {
+export class NextShot {
 	/** @type {Preview | null} */ #preview = null;
 	#drawn = "";
 	#wrong = "";
