@@ -39,7 +39,7 @@ func firstPictures(d *circuit.Design) (files, error) {
 	f := firstBuild{b, layout.PlaceStrips(b, b.Strips[0]).Leads(), d.Carriers[0]}
 	out := files{}
 	for number, draw := range map[int]func(*sketch) error{
-		2: f.legs, 3: f.header, 4: f.killSwitch, 5: f.beam, 6: f.contact, 8: f.syncEnd,
+		2: f.legs, 3: f.header, 4: f.killSwitch, 5: f.beam, 6: f.contact, 8: f.flashContact,
 	} {
 		s := &sketch{}
 		if err := draw(s); err != nil {
@@ -273,35 +273,53 @@ func (f firstBuild) contact(s *sketch) error {
 	return nil
 }
 
-// syncEnd draws the end of the sync lead with the meter on it, and where its two sides go.
-func (f firstBuild) syncEnd(s *sketch) error {
-	s.title, s.high = "the flash unit's plug, measured first", 92
-	s.leadEnd(20, 30, 98)
-	s.rect("body", 140, 28, 32, 24)
-	s.text(156, 38, "middle", "strong", "V, DC")
-	s.text(156, 44, "middle", "", "24 V or less")
-	s.text(172, 22, "end", "", "1000 V class, highest range first")
+// flashContact draws the flash unit's contact being measured, and which core goes where.
+func (f firstBuild) flashContact(s *sketch) error {
+	s.title, s.high = "the flash unit's contact, measured first", 106
+	s.measuredLead()
 	hot, common := f.pin(flashLeads, "1"), f.pin(flashLeads, "2")
-	s.text(8, 66, "start", "", "Reading positive: the tip goes to "+hot+"; the sleeve to "+common+".")
-	s.text(8, 72, "start", "", "Reading negative: the sleeve goes to "+hot+"; the tip to "+common+".")
-	s.text(8, 80, "start", "", "More than 24 V, or more than 2 mA when shorted through the meter: leave this unit alone.")
-	s.text(8, 86, "start", "",
-		"A round plug is drawn; others have their centre and their outside too. Charged, it fires when shorted.")
+	for i, words := range append(measuredSo[:],
+		"Reading positive: the core with the red tip goes to "+hot+"; the other to "+common+".",
+		"Reading negative: the core with the black tip goes to "+hot+"; the other to "+common+".",
+		"Then the meter, on mA, as a short: it fires; 2 mA or less. No flash: nothing was measured, stop.",
+	) {
+		s.text(8, 70+6*float64(i), "start", "", words)
+	}
 	return nil
 }
 
-// leadEnd draws the end of a sync lead, 68 mm long, and which of the meter's tips goes where.
-func (s *sketch) leadEnd(x, y, words float64) {
-	s.rect("body", x, y, 34, 16)
-	s.text(x+17, y+9, "middle", "", "sync lead")
-	s.rect("metal", x+34, y+2, 22, 12)
-	s.rect("insulation", x+56, y+5, 3, 6)
-	s.rect("ink", x+59, y+6.5, 9, 3)
-	s.line("", x+64, y+6, words-2, y-3)
-	s.text(words, y-3, "start", "", "tip or centre: red")
-	s.line("", x+50, y+14, words-2, y+23)
-	s.text(words, y+24, "start", "", "sleeve: black")
-	s.text(words, y+29, "start", "grey", "the meter's tips, held by their guards")
+// measuredSo is what counts for each contact of a flash unit before its current is measured.
+var measuredSo = [...]string{
+	"Unit off, lead out of it: the cores into the piece of strip. Then lead in, unit on. Touch the probes only.",
+	"Highest range first. More than 24 V: stop, measure no current. Less than 1 V: nothing was measured, stop.",
+}
+
+// measuredLead draws a flash unit that is on, its lead, whose cores end in a piece of terminal strip, and the meter on
+// the strip's screws.
+func (s *sketch) measuredLead() {
+	s.rect("body", 10, 28, 32, 26)
+	s.text(26, 38, "middle", "", "flash unit")
+	s.circle("light", 18, 46, 2)
+	s.circle("", 18, 46, 2)
+	s.text(22, 47, "start", "", "on, ready")
+	s.rect("metal", 42, 38, 9, 6)
+	s.text(52, 34, "start", "", "its lead")
+	s.path("", "M51 41h34l8-7h14M85 41l8 7h14")
+	s.rect("body", 107, 28, 18, 26)
+	s.line("", 107, 41, 125, 41)
+	s.text(112, 60, "end", "grey", "piece of strip, 2 ways")
+	s.text(127, 42, "start", "grey", "nothing yet")
+	for _, y := range []float64{34, 48} {
+		s.circle("metal", 114, y, 2.6)
+	}
+	s.rect("body", 146, 28, 28, 26)
+	s.text(160, 38, "middle", "strong", "V, DC")
+	s.text(160, 44, "middle", "", "1 to 24 V?")
+	s.text(160, 50, "middle", "", "1000 V class")
+	s.path("touch", "M114 34V22H152V28")
+	s.text(133, 20.5, "middle", "", "red tip")
+	s.path("touch", "M114 48V63H152V54")
+	s.text(133, 61.5, "middle", "", "black tip")
 }
 
 // sketchWide is how wide each picture is, in millimetres.

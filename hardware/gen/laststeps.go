@@ -183,31 +183,30 @@ func (s *sketch) isolation(b *circuit.Board) error {
 	return nil
 }
 
-// flashUnits draws the end of a flash unit's lead with the meter on it, and where its sides go on which contact.
+// flashUnits draws a flash unit's contact being measured, and which core goes where on which contact.
 func (s *sketch) flashUnits(b *circuit.Board) error {
-	s.title, s.high = "the flash unit's plug, measured before it is connected", 118
-	s.leadEnd(20, 30, 98)
-	s.rect("body", 140, 28, 32, 24)
-	s.text(156, 38, "middle", "strong", "V, DC")
-	s.text(156, 44, "middle", "", "24 V or less")
-	s.text(172, 22, "end", "", "1000 V class, highest range first")
-	y := 70.0
+	s.title, s.high = "the flash unit's contact, measured before it is connected", 118
+	s.measuredLead()
+	for i, words := range measuredSo {
+		s.text(8, 70+6*float64(i), "start", "", words)
+	}
+	y := 83.0
 	for _, n := range []string{"1", "2"} {
 		hot, common := terminalOf(b, "FL"+n+"_HOT"), terminalOf(b, "FL"+n+"_COM")
 		if hot == "" || common == "" {
 			return fmt.Errorf("flash contact %s comes to no terminal", n)
 		}
-		s.text(8, y, "start", "", fmt.Sprintf("FLASH%s: the positive side to %s, FL%s_HOT; the other to %s, FL%s_COM.", n,
-			hot, n, common, n))
+		s.text(8, y, "start", "", fmt.Sprintf("FLASH%s: the core on the positive side to %s, FL%s_HOT; the other to %s, "+
+			"FL%s_COM.", n, hot, n, common, n))
 		y += 6
 	}
 	for i, words := range []string{
-		"More than 24 V: stop, measure no current. Else the current, the meter (mA) as a short; it fires:",
-		"FLASH1: 2 mA or less at once. FLASH2: 2 mA or less a second after it fired.",
-		"Neither: do not connect it. Its plug comes out before anything else is touched.",
+		"Then the meter, on mA, as a short: it fires. No flash: nothing was measured, stop.",
+		"FLASH1: 2 mA or less at once. FLASH2: 2 mA or less a second after it fired. Else: do not connect it.",
+		"The unit's plug comes out before anything else is touched.",
 	} {
-		s.text(8, y+3+6*float64(i), "start", "", words)
+		s.text(8, y+2+6*float64(i), "start", "", words)
 	}
-	s.text(8, y+23, "start", "grey", "A round plug is drawn; others have a centre and an outside too. Drawn as blocks.")
+	s.text(8, y+20, "start", "grey", "Drawn as blocks.")
 	return nil
 }

@@ -246,3 +246,28 @@ func TestGuidesAreForBuilders(t *testing.T) {
 		}
 	}
 }
+
+// A flash unit's contact is measured where there is something to measure: at the ends of its lead, the unit on. A
+// reading of nothing passes no unit.
+func TestFlashContactIsMeasuredLive(t *testing.T) {
+	for guide, picture := range map[string]string{"FIRST.md": "first-step-8.svg", "README.md": "step-12.svg"} {
+		words := strings.Join(strings.Fields(read(t, guide)), " ")
+		begins := strings.Index(words, "contact measured first, at ")
+		require.Positive(t, begins, guide)
+		at := begins
+		for _, next := range []string{
+			"The unit off, the lead out of it", "terminal strip", "the lead into the unit, the unit on", "ready lamp",
+			"1000 V class", "More than 24 V: stop", "Less than 1 V: nothing was measured",
+			"The unit has to fire; if it does not, nothing was measured: stop", "nit off, its plug out",
+		} {
+			i := strings.Index(strings.ToLower(words[at:]), strings.ToLower(next))
+			require.NotEqual(t, -1, i, "%s: %s, in this order", guide, next)
+			at += i
+		}
+		drawn := read(t, "generated/"+picture)
+		for _, says := range []string{"on, ready", "More than 24 V: stop", "Less than 1 V: nothing was measured, stop",
+			"No flash: nothing was measured, stop", "red tip", "black tip"} {
+			assert.Contains(t, drawn, says, picture)
+		}
+	}
+}
