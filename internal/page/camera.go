@@ -287,24 +287,15 @@ func (s *Server) handleCameraPicture(w http.ResponseWriter, r *http.Request) {
 	})
 }
 
-// handleLarge is handleCameraPicture for the larger one. Without it the answer is empty: none can be made (204), or
-// there is none yet, because something is armed or the machine is slow (202).
 func (s *Server) handleLarge(w http.ResponseWriter, r *http.Request) {
 	s.sendPicture(w, r, func(ctx context.Context) ([]byte, error) {
 		session, err := number(r, "session", 1, 0)
 		if err != nil {
 			return nil, err
 		}
-		picture, err := s.opts.Camera.Large(ctx, session, r.URL.Query().Get("name"))
-		if errors.Is(err, record.ErrNotFound) {
-			err = errNone
-		}
-		return picture, err
+		return s.opts.Camera.Large(ctx, session, r.URL.Query().Get("name"))
 	})
 }
-
-// errNone means that there is no such picture, which is no error.
-var errNone = errors.New("no picture can be made")
 
 // CameraFile is a file as a phone has it.
 type CameraFile struct {

@@ -297,7 +297,7 @@ func TestFramesAreShownToPairedPhones(t *testing.T) {
 	assert.Equal(t, []any{http.StatusOK, "picture"}, []any{got.StatusCode, body})
 	assert.Equal(t, "image/jpeg", got.Header.Get("Content-Type"))
 	got, _ = ask(t, web, "GET", "/camera/7/picture?name=../x", "", with(phone))
-	assert.Equal(t, http.StatusNotFound, got.StatusCode)
+	assert.Equal(t, http.StatusNoContent, got.StatusCode, "the record may have changed since the phone asked")
 	for name, want := range map[string]int{"PICT0471": http.StatusOK, "armed": http.StatusAccepted,
 		"slow": http.StatusAccepted, "../x": http.StatusNoContent} {
 		got, _ = ask(t, web, "GET", "/camera/7/large?name="+name, "", with(phone))

@@ -33,7 +33,9 @@ func (s *Server) handleKeptFrame(w http.ResponseWriter, r *http.Request) {
 	})
 }
 
-// sendPicture answers paired phones with a small picture on record.
+// sendPicture answers paired phones with a picture on record. Without one the answer is empty: none is kept (204), or
+// there is none yet, because something is armed or the machine is slow (202). Neither is an error, and no browser lists
+// it as one: the record may have changed since the phone was shown that there is a picture.
 func (s *Server) sendPicture(w http.ResponseWriter, r *http.Request, find func(context.Context) ([]byte, error)) {
 	if !s.mayLook(w, r) {
 		return
@@ -42,7 +44,7 @@ func (s *Server) sendPicture(w http.ResponseWriter, r *http.Request, find func(c
 	defer cancel()
 	picture, err := find(ctx)
 	switch {
-	case errors.Is(err, errNone):
+	case errors.Is(err, record.ErrNotFound):
 		w.WriteHeader(http.StatusNoContent)
 		return
 	case errors.Is(err, ErrArmed), errors.Is(err, ErrBusy):

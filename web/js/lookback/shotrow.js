@@ -164,8 +164,10 @@ class Detail {
 	#showFrame(shot) {
 		const name = this.host.frameOf(shot.id)?.name;
 		const address = `/record/frames/${shot.id}${name ? `?${new URLSearchParams({ frame: name })}` : ""}`;
-		if (!shot.framed) this.frame.hidden = true;
-		else if (this.img.getAttribute("src") !== address) {
+		if (!shot.framed) {
+			this.frame.hidden = true;
+			this.img.removeAttribute("src"); // or what was not there would not be asked for again
+		} else if (this.img.getAttribute("src") !== address) {
 			this.frame.hidden = false;
 			attr(this.img, "src", address);
 		}
