@@ -348,8 +348,16 @@ func (i *Intake) frame(session int64, name string) (*evening, page.CameraFrame) 
 	return e, e.view.Frames[at]
 }
 
+func noSession(session int64) error {
+	return &control.Refusal{Field: "session", Why: fmt.Sprintf("There is no session %d.", session),
+		Remedy: "Reload the page to see which sessions there are."}
+}
+
 // noFrame refuses a frame that a session does not have; "": nothing is known of its frames.
 func (i *Intake) noFrame(session int64, name string) error {
+	if _, err := i.find(context.Background(), session); errors.Is(err, record.ErrNotFound) {
+		return noSession(session)
+	}
 	if name == "" {
 		return &control.Refusal{Field: "session", Why: fmt.Sprintf("Session %d has no frames yet.", session),
 			Remedy: "Choose the camera's files first."}

@@ -791,6 +791,13 @@ func TestRefusalsSayWhatToDo(t *testing.T) {
 	refuses(x.Pair(t.Context(), other.ID, 1, "PICT0471"), "PICT0471 is a frame of session 1, not of 2.",
 		"Open session 1 in Look back, and the frame there.")
 	refuses(x.Spot(other.ID, 0.5, 0.5), "Session 2 has no frames yet.", "Choose the camera's files first.")
+	_, measured := x.Measured(t.Context(), 77)
+	_, onRecord := x.OnRecord(t.Context(), 77)
+	for _, err := range []error{x.Pair(t.Context(), 77, 1, "PICT0471"), x.Pair(t.Context(), 77, 1, ""), x.Unpair(77),
+		x.Reference(77, "", "", false), x.Black(77, "PICT0471"), x.Spot(77, 0.5, 0.5),
+		x.Ruler(77, "PICT0471", 0, 0, 1, 1, "10 cm"), measured, onRecord} {
+		refuses(err, "There is no session 77.", "Reload the page to see which sessions there are.")
+	}
 
 	require.NoError(t, os.Remove(filepath.Join(x.store.session(x.session), "PICT0471.JPG")))
 	for name, want := range map[string]string{

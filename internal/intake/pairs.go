@@ -290,7 +290,7 @@ func (i *Intake) changePairs(e *evening, change func(*pairs)) {
 func (i *Intake) Unpair(session int64) error {
 	e, _ := i.frame(session, "")
 	if e == nil {
-		return nothingSaid
+		return i.noFrame(session, "")
 	}
 	i.mu.Lock()
 	undo := e.pairs.Undo

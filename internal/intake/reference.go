@@ -205,6 +205,9 @@ func (g *reference) widthOfSet(set string) phys.Length {
 // Measured implements control.Camera.
 func (i *Intake) Measured(ctx context.Context, session int64) ([]control.PastMeasured, error) {
 	s, err := i.find(ctx, session)
+	if errors.Is(err, record.ErrNotFound) {
+		return nil, noSession(session)
+	}
 	if err != nil {
 		return nil, notRead(err)
 	}
@@ -236,6 +239,9 @@ func (i *Intake) Measured(ctx context.Context, session int64) ([]control.PastMea
 
 // OnRecord implements control.Camera.
 func (i *Intake) OnRecord(ctx context.Context, session int64) (shots []int64, _ error) {
+	if _, err := i.find(ctx, session); errors.Is(err, record.ErrNotFound) {
+		return nil, noSession(session)
+	}
 	list, err := i.asOnRecord(ctx, session, func(e *evening) []control.PastMeasured { return e.recorded },
 		func(made record.Shot, m control.PastMeasured) bool {
 			return m == pastOf(contactsheet.Measurement{ShotID: made.ID, PastUm: made.PastUm, SDUm: made.PastSDUm})

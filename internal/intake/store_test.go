@@ -129,6 +129,8 @@ func TestReceiveRefuses(t *testing.T) {
 		"empty":             {page.CameraFile{Name: "a.jpg"}, nil, "a.jpg is empty"},
 		"too long": {page.CameraFile{Name: "a.jpg", Size: big + 1}, jpegOf(40),
 			"a.jpg has 1.1 MB; the limit is 1 MB."},
+		"2^50 bytes": {page.CameraFile{Name: "a.jpg", Size: 1 << 50}, jpegOf(40),
+			"a.jpg has 1125899906.9 MB; the limit is 1 MB."},
 		"longer than said":   {page.CameraFile{Name: "a.jpg", Size: 20}, jpegOf(40), "a.jpg is longer than"},
 		"a folder":           {page.CameraFile{Name: "../a.jpg", Size: 40}, jpegOf(40), "\u201c../a.jpg\u201d: this"},
 		"hidden":             {page.CameraFile{Name: ".a.jpg", Size: 40}, jpegOf(40), "this file name cannot be used"},

@@ -115,12 +115,14 @@ func TestKindsOfADamagedJournal(t *testing.T) {
 	for i := range 60 {
 		add([]string{"throw", "drop"}[i/30])
 	}
-	_, err := j.db.Exec(`UPDATE sessions SET kinds = '["throw", "dr'`)
-	require.NoError(t, err)
 	want := []string{"throw", "drop"}
-	got, all := kindsOf(t, j)
-	assert.Equal(t, want, got[s])
-	assert.Empty(t, all[0].Damaged)
+	for _, text := range []string{`null`, `["drop", null]`, `["throw", "dr`} {
+		_, err := j.db.Exec(`UPDATE sessions SET kinds = ?`, text)
+		require.NoError(t, err)
+		got, all := kindsOf(t, j)
+		assert.Equal(t, want, got[s], text)
+		assert.Empty(t, all[0].Damaged)
+	}
 	add("drop")
 	require.NoError(t, j.Verify(t.Context()))
 	require.NoError(t, j.Close())
@@ -144,7 +146,7 @@ func TestKindsOfADamagedJournal(t *testing.T) {
 		defer look.Close()
 		return kindsOf(t, look)
 	}
-	got, all = blank("sessions")
+	got, all := blank("sessions")
 	assert.Equal(t, want, got[s])
 	assert.Equal(t, "the session itself cannot be read", all[0].Damaged)
 	got, all = blank("shots")

@@ -212,7 +212,7 @@ func (j *Journal) kinds(ctx context.Context, id int64, row sessionRow) (kinds []
 	if !row.kinds.Valid && !j.beforeKinds && row.session.ID == id {
 		return nil, true, nil
 	}
-	if json.Unmarshal([]byte(row.kinds.String), &kinds) == nil {
+	if json.Unmarshal([]byte(row.kinds.String), &kinds) == nil && kinds != nil && !slices.Contains(kinds, "") {
 		return kinds, true, nil
 	}
 	kinds = nil

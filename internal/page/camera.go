@@ -191,6 +191,7 @@ func (b *slowBody) done() { _ = b.conn.SetWriteDeadline(time.Now().Add(answerTim
 func (s *Server) answerPart(w http.ResponseWriter, answer ReceivedPart, err error) {
 	var tooLong *http.MaxBytesError
 	var sending sendError
+	var bad *badQueryError
 	switch {
 	case errors.As(err, &tooLong):
 		refuseTooLong(w)
@@ -198,6 +199,10 @@ func (s *Server) answerPart(w http.ResponseWriter, answer ReceivedPart, err erro
 	case errors.As(err, &sending):
 		refuse(w, http.StatusRequestTimeout, "file", "The part did not arrive in time.",
 			"Send it again from where the file ends now, in smaller parts.")
+		return
+	case errors.As(err, &bad):
+		refuse(w, http.StatusBadRequest, bad.name, fmt.Sprintf("%q cannot be the %s of a file's part.", bad.text, bad.name),
+			"Reload the page, and choose the file again.")
 		return
 	case errors.Is(err, ErrArmed):
 		answer.Waits = true

@@ -86,7 +86,7 @@ func checkFields(command string, given map[string]error) *control.Refusal {
 }
 
 // readObject reads a JSON object, each value into its place. It refuses what the standard decoder lets pass: a second
-// value after the first, and a name given twice. A value of the wrong kind is an error of its name and no other.
+// value after the first, a name given twice, and null. A value of the wrong kind is an error of its name and no other.
 func readObject(data []byte, place func(name string) any) (given map[string]error, err error) {
 	in := json.NewDecoder(bytes.NewReader(data))
 	if open, err := in.Token(); err != nil || open != json.Delim('{') {
@@ -102,9 +102,12 @@ func readObject(data []byte, place func(name string) any) (given map[string]erro
 		if _, twice := given[name]; twice {
 			return nil, fmt.Errorf("%q is given twice", name)
 		}
-		given[name] = in.Decode(place(name))
-		if err := given[name]; err != nil && !errors.As(err, new(*json.UnmarshalTypeError)) {
+		var value json.RawMessage
+		if err := in.Decode(&value); err != nil {
 			return nil, err
+		}
+		if given[name] = json.Unmarshal(value, place(name)); string(value) == "null" {
+			given[name] = &json.UnmarshalTypeError{Value: "null"}
 		}
 	}
 	if _, err := in.Token(); err != nil {

@@ -183,6 +183,10 @@ func TestMalformedMessagesAreRefusedAndTheConnectionLives(t *testing.T) {
 		{`{"n":7,"type":"arm","Shots":1}`, 7, `no field \"Shots\"`},
 		{`{"n":8,"type":"arm","shots":"many"}`, 8, `"shots" is of the wrong kind: string`},
 		{`{"n":8,"type":"arm","shots":1.5}`, 8, `"shots" is of the wrong kind: number 1.5`},
+		{`{"n":8,"type":"spot","session":1,"x":null,"y":0.5}`, 8, `"x" is of the wrong kind: null`},
+		{`{"n":8,"type":"pair","session":null}`, 8, `"session" is of the wrong kind: null`},
+		{`{"n":8,"type":"pair","kinds":null}`, 8, `"pair" takes no field "kinds"`},
+		{`{"n":null,"type":"disarm"}`, 0, "no number"},
 		{"{\"n\":9,\"type\":\"note\",\"shot\":1,\"text\":\"\xff\"}", 0, "UTF-8"},
 		{`{"n":10,"type":"note","shot":1,"text":"` + strings.Repeat("a", maxMessageBytes) + `"}`, 0, "longer than"},
 	} {
