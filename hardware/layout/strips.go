@@ -61,7 +61,8 @@ func find(part *circuit.Part, id string) string {
 	return id
 }
 
-// The rows of a solderless board: rails, five holes, the gap, five holes, rails.
+// The rows of a solderless board: rails, five holes, the gap, five holes, rails. A rail has its holes in fives, and none
+// between (common practice, no source; where on a rail the fives begin is each maker's own).
 const (
 	railRows         = 2
 	upperTop, midTop = 4, 11
@@ -74,7 +75,9 @@ func (p *StripPlan) clips() {
 	for _, row := range rails {
 		var list []Hole
 		for col := 1; col <= p.Strips.Cols; col++ {
-			list = append(list, Hole{col, row})
+			if col%(fiveHoles+1) != 0 {
+				list = append(list, Hole{col, row})
+			}
 		}
 		p.piece(list, clipHalf)
 	}

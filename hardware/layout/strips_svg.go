@@ -155,7 +155,9 @@ func (d *stripDrawing) cuts(to func(Hole) point) {
 	}
 }
 
-// rowName is what a row is called: letters and rails on a solderless board, numbers on strip board.
+// rowName is what a row is called: letters and rails on a solderless board, numbers on strip board. With column 1 at the
+// left a solderless board has row a at the bottom (common practice, no source): named the other way round, a part that
+// is put in by the names of its holes would be a mirror image.
 func (p *StripPlan) rowName(row int) string {
 	rows := p.Strips.Rows
 	switch {
@@ -166,9 +168,9 @@ func (p *StripPlan) rowName(row int) string {
 	case row == railRows || row == rows:
 		return "-"
 	case row >= upperTop && row < upperTop+fiveHoles:
-		return string(rune('a' + row - upperTop))
+		return string(rune('j' - (row - upperTop)))
 	case row >= midTop && row < midTop+fiveHoles:
-		return string(rune('f' + row - midTop))
+		return string(rune('e' - (row - midTop)))
 	}
 	return ""
 }
@@ -179,7 +181,7 @@ func (p *StripPlan) holeName(h Hole) string {
 	case p.Strips.Kind != circuit.Solderless:
 		return fmt.Sprintf("%d,%d", h.Col, h.Row)
 	case name == "+" || name == "-":
-		return fmt.Sprintf("upper rail %s, at %d", name, h.Col)
+		return fmt.Sprintf("upper rail %s, near %d", name, h.Col)
 	default:
 		return fmt.Sprint(name, h.Col)
 	}

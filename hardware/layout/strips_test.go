@@ -58,6 +58,7 @@ func TestStripsWithFaults(t *testing.T) {
 	}{
 		"in the gap":        {circuit.Solderless, "holes", move("D901.A", 8, 9)},
 		"two in a hole":     {circuit.Solderless, "holes", move("D901.A", 11, 6)},
+		"between fives":     {circuit.Solderless, "holes", move("D901.K", 6, 2)},
 		"in a cut":          {circuit.StripBoard, "holes", move("D901.A", 18, 5)},
 		"a part left out":   {circuit.StripBoard, "complete", func(s *circuit.Strips) { s.Places = s.Places[1:] }},
 		"a column beside":   {circuit.Solderless, "joints", move("D901.A", 7, 8)},
@@ -118,6 +119,40 @@ func TestCutsAreDrawnFromTheCopperSide(t *testing.T) {
 		assert.NotContains(t, drawing, `<circle class="cut"`)
 		assert.Contains(t, drawing, "red cross")
 	}
+}
+
+// A board of 400 holes: 30 columns of five above the gap and five below it, and four rails of 25 holes.
+func TestSolderlessBoardHas400Holes(t *testing.T) {
+	p, rails := strips(t, circuit.Solderless), map[int]int{}
+	for h := range p.at {
+		if name := p.rowName(h.Row); name == "+" || name == "-" {
+			rails[h.Row]++
+		}
+	}
+	assert.Len(t, p.at, 400)
+	assert.Equal(t, map[int]int{1: 25, 2: 25, 17: 25, 18: 25}, rails)
+}
+
+// Put in by the names of its holes, an optocoupler has its pins as makers count them: seen from above, counter-clockwise
+// from pin 1. Named here are holes as on a board that lies with column 1 at the left and row a at the bottom.
+func TestHoleNamesAreNoMirrorImage(t *testing.T) {
+	p, at := strips(t, circuit.Solderless), map[string]point{}
+	for _, l := range p.Legs {
+		if l.Ref == "U901" {
+			var row byte
+			var col int
+			_, err := fmt.Sscanf(p.holeName(l.At), "%c%d", &row, &col)
+			require.NoError(t, err)
+			at[l.Pin] = point{float64(col), float64(strings.IndexByte("abcde  fghij", row))}
+		}
+	}
+	require.Len(t, at, 4)
+	var area float64 // positive when counter-clockwise
+	for i := range 4 {
+		a, b := at[fmt.Sprint(i+1)], at[fmt.Sprint((i+1)%4+1)]
+		area += (a.x*b.y - b.x*a.y) / 2
+	}
+	assert.InDelta(t, 4, area, 0, "one column wide, four rows high: %v", at)
 }
 
 // The drawings are well-formed, and have every part, lead and wire.
