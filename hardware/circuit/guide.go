@@ -62,7 +62,7 @@ func Cautions() string {
 
 // firstSteps are the measurements of the first build.
 var firstSteps = []step{
-	{"3", "5 V in, nothing else connected: V5_F to GND", "first_flash", "v_five"},
+	{"3", "5 V in, 3.3 V and the flash unit not connected: V5_F to GND", "first_flash", "v_five"},
 	{"4", "kill switch released: V5_ARM to GND", "first_flash", "v_armed"},
 	{"4", "kill switch released, 3.3 V at VIO: KILL to GND", "first_flash", "kill_closed"},
 	{"4", "kill switch pressed: KILL to GND", "first_flash", "kill_open"},
@@ -125,7 +125,7 @@ func (r Row) expect() string {
 
 // The light of the modulated beams' deck in uA, and the parts of it that drops take, in percent.
 var (
-	lights     = []int{5, 30, 200}
+	lights     = []int{5, 12, 18, 30, 40, 200}
 	occlusions = []int{15, 30, 60}
 )
 
@@ -154,7 +154,7 @@ func Occlusions(rows []Row) (string, error) {
 			case r.Most < low:
 				out.WriteString(" seen at all corners |")
 			case r.Typical < low:
-				out.WriteString(" seen at the typical corner, not at all |")
+				out.WriteString(" seen at the typical corner, not at every one |")
 			default:
 				out.WriteString(" not seen |")
 			}

@@ -131,7 +131,7 @@ func TestSafetyFiguresAreTheDecks(t *testing.T) {
 		shows := regexp.MustCompile(`(?i)more than ([\d.]+) V\b|([\d.]+) V or less`).FindAllStringSubmatch(guide, -1)
 		assert.GreaterOrEqual(t, len(shows), least[1], name)
 		for _, m := range shows {
-			if m[0] != "more than 200 V" && m[0] != "more than 14.5 V" { // old units; the cut-off
+			if m[0] != "more than 200 V" && m[0] != "more than 15.4 V" { // old units; the cut-off
 				assert.Equal(t, fmt.Sprint(volts), m[1]+m[2], "%s: %s", name, m[0])
 			}
 		}
@@ -165,7 +165,7 @@ func TestWhatIsReportedOnly(t *testing.T) {
 		}
 	}
 	assert.Equal(t, []string{"modulated_range seen15_5", "piezo disc_drop"}, reported)
-	assert.Contains(t, read(t, "README.md"), "| 5 uA | seen at the typical corner, not at all |")
+	assert.Contains(t, read(t, "README.md"), "| 5 uA | seen at the typical corner, not at every one |")
 }
 
 // What the first build's guide asks for beside its parts is on the shopping list, and the boards have the holes that
@@ -201,6 +201,8 @@ func TestFirstBuildsShopping(t *testing.T) {
 		assert.Contains(t, list, item)
 	}
 	assert.Contains(t, list, "1 6-way 2.54 mm plug for J901")
+	require.Equal(t, []string{"22k", "1k"}, []string{b.Part("R901").Value, b.Part("R902").Value})
+	assert.Contains(t, guide, fmt.Sprintf("second contact carries %.2f mA", 3.3/(22+1)))
 	only := regexp.MustCompile(`\| (\w+) \|[^|]*\|[^|]*; for hole board and printed board only \|`).
 		FindAllStringSubmatch(guide, -1)
 	require.Len(t, only, 2)
@@ -270,4 +272,22 @@ func TestFlashContactIsMeasuredLive(t *testing.T) {
 			assert.Contains(t, drawn, says, picture)
 		}
 	}
+}
+
+// When the power entry cuts off and when the sync return's cells are changed is what the decks show.
+func TestGuideHasTheDecksVolts(t *testing.T) {
+	guide, value := strings.Join(strings.Fields(read(t, "README.md")), " "), map[string]circuit.Row{}
+	for _, r := range rows(t) {
+		value[r.Deck+" "+r.Measure] = r
+	}
+	starts, cut := value["cutoff starts"], value["cutoff cut"]
+	assert.Contains(t, guide, fmt.Sprintf("Q3 begins to cut off at %.1f V at the earliest", starts.Least))
+	assert.Contains(t, guide, fmt.Sprintf("and has cut off at %.1f V at the latest", cut.Most))
+	assert.Contains(t, guide, fmt.Sprintf("| more than %.1f V or the wrong way round at J2", starts.Least))
+	change := regexp.MustCompile(`Change the cells below ([\d.]+) V`).FindStringSubmatch(guide)
+	tired := regexp.MustCompile(`(?m)^\.param VBAT=([\d.]+)`).FindStringSubmatch(read(t, "sim/sync_low.cir"))
+	require.Len(t, change, 2)
+	require.Len(t, tired, 2)
+	assert.Greater(t, number(t, change[1]), number(t, tired[1]), "changed before they are as tired as in the deck")
+	assert.Contains(t, guide, "| SYNC never comes | cells below "+change[1]+" V")
 }

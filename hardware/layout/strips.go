@@ -61,8 +61,8 @@ func find(part *circuit.Part, id string) string {
 	return id
 }
 
-// The rows of a solderless board: rails, five holes, the gap, five holes, rails. A rail has its holes in fives, and none
-// between (common practice, no source; where on a rail the fives begin is each maker's own).
+// The rows of a solderless board: rails, five holes, the gap, five holes, rails. A rail has its holes in fives (common
+// practice, no source; where on a rail the fives begin is each maker's own).
 const (
 	railRows         = 2
 	upperTop, midTop = 4, 11

@@ -155,9 +155,9 @@ func (d *stripDrawing) cuts(to func(Hole) point) {
 	}
 }
 
-// rowName is what a row is called: letters and rails on a solderless board, numbers on strip board. With column 1 at the
-// left a solderless board has row a at the bottom (common practice, no source): named the other way round, a part that
-// is put in by the names of its holes would be a mirror image.
+// rowName is what a row is called: letters and rails on a solderless board, numbers on strip board. With column 1 at
+// the left a solderless board has row a at the bottom (common practice, no source): named the other way round, a part
+// that is put in by the names of its holes would be a mirror image.
 func (p *StripPlan) rowName(row int) string {
 	rows := p.Strips.Rows
 	switch {

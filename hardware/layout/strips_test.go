@@ -133,8 +133,9 @@ func TestSolderlessBoardHas400Holes(t *testing.T) {
 	assert.Equal(t, map[int]int{1: 25, 2: 25, 17: 25, 18: 25}, rails)
 }
 
-// Put in by the names of its holes, an optocoupler has its pins as makers count them: seen from above, counter-clockwise
-// from pin 1. Named here are holes as on a board that lies with column 1 at the left and row a at the bottom.
+// Put in by the names of its holes, an optocoupler has its pins as makers count them: seen from above,
+// counter-clockwise from pin 1. Named here are holes as on a board that lies with column 1 at the left and row a at the
+// bottom.
 func TestHoleNamesAreNoMirrorImage(t *testing.T) {
 	p, at := strips(t, circuit.Solderless), map[string]point{}
 	for _, l := range p.Legs {
