@@ -758,6 +758,28 @@ func TestFrameThatEndsTheProgram(t *testing.T) {
 	assert.Empty(t, x.view().Problems)
 }
 
+// Nor is it opened again to be enlarged, though its session was not looked at since the start.
+func TestFrameThatEndedTheProgramIsNotEnlarged(t *testing.T) {
+	x := newStudio(t)
+	x.start()
+	x.sendAll()
+	x.untilFramed(7)
+	x.untilLooked()
+	_, err := x.opened(x.session, "PICT0473")
+	require.NoError(t, err)
+	x.open() // it was killed then
+	x.screen.session = 0
+	x.start()
+	_, err = x.Large(t.Context(), x.session, "PICT0473")
+	assert.ErrorIs(t, err, record.ErrNotFound)
+	assert.Equal(t, []string{"PICT0473"}, x.leftOut(x.session))
+	_, err = x.Large(t.Context(), x.session, "PICT0472")
+	assert.NoError(t, err, "others are")
+	require.True(t, x.tryAgain(x.session, "PICT0473"))
+	_, err = x.Large(t.Context(), x.session, "PICT0473")
+	assert.NoError(t, err, "sent again it is tried once more")
+}
+
 // What the page says of pairs has no words of the command line.
 func TestPairWords(t *testing.T) {
 	for want, e := range map[string]contactsheet.PairError{

@@ -98,7 +98,7 @@ func (i *Intake) Large(ctx context.Context, session int64, name string) ([]byte,
 	folder.MaxDecoded = maxDecoded
 	list, _, err := folder.List(ctx)
 	at := slices.IndexFunc(list, func(f frames.Frame) bool { return f.Name == name })
-	if err != nil || at < 0 || slices.Contains(i.leftOut(session), name) {
+	if err != nil || at < 0 {
 		folder.Close()
 		return nil, errors.Join(err, fmt.Errorf("the file of %s is %w", name, record.ErrNotFound))
 	}
@@ -155,6 +155,8 @@ func (i *Intake) makeLarge(ctx context.Context, session int64, folder *frames.Fo
 		made.err = page.ErrArmed
 	case errors.Is(err, context.Canceled):
 		made.err = page.ErrBusy
+	case errors.Is(err, record.ErrNotFound):
+		made.err = err
 	case errors.Is(err, fs.ErrNotExist):
 		made.err = fmt.Errorf("the file of %s is %w", frame.Name, record.ErrNotFound)
 	case err != nil:
@@ -171,6 +173,10 @@ func (i *Intake) makeLarge(ctx context.Context, session int64, folder *frames.Fo
 func (i *Intake) decodeLarge(ctx context.Context, session int64, folder *frames.Folder, frame frames.Frame) (
 	img frames.Small, turned int, err error,
 ) {
+	i.leaveOut(session) // it may not have been looked at since the start
+	if slices.Contains(i.leftOut(session), frame.Name) {
+		return img, 0, fmt.Errorf("%w: %w", record.ErrNotFound, errLeftOut(frame.Name))
+	}
 	end, err := i.opened(session, frame.Name)
 	if err != nil {
 		return img, 0, err
