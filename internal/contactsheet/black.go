@@ -11,6 +11,7 @@ import (
 	"stillwater/internal/frames"
 	"stillwater/internal/lighting"
 	"stillwater/internal/look"
+	"stillwater/internal/match"
 	"stillwater/internal/optics"
 	"stillwater/internal/shot"
 )
@@ -59,7 +60,7 @@ func (s *Sheet) roomOf(ctx context.Context, folder *frames.Folder, frame *frames
 	if frame.Exposure <= 0 {
 		return nil, ErrNotTimed
 	}
-	assumed, err := exposedAs(set.Camera, frame.Data)
+	assumed, err := s.exposedAs(set.Camera, frame.Data)
 	if err != nil {
 		return nil, err
 	}
@@ -97,29 +98,64 @@ func (s *Sheet) brightest(ctx context.Context, folder *frames.Folder, frame *fra
 	return look.TonesOf(&light).Brightest, nil
 }
 
+// ErrSetDiffers means that the shots' own frames were exposed like the black one, and the set says otherwise.
+var ErrSetDiffers = errors.New("the shots' frames were taken like it: correct the set's aperture and ISO")
+
+var errTakenOtherwise = errors.New("take it like the shots")
+
 // exposedAs refuses a frame that was exposed otherwise than a set says, its time aside: then it says nothing of the
-// set's room. What the file does not say is taken to be as the set has it, which assumed says in a sentence.
-func exposedAs(c optics.Camera, f frames.Data) (assumed string, _ error) {
-	off, aperture := 0.0, c.Lens().WorkingFNumber()
-	var unsaid []string
-	if f.FNumber > 0 && aperture > 0 {
-		off += 2 * math.Log2(float64(aperture)/f.FNumber)
+// set's room. What the file does not say is taken to be as the set has it, which assumed says in a sentence. Some
+// cameras write the mark's f-number, others the one that counts so near the subject.
+func (s *Sheet) exposedAs(c optics.Camera, f frames.Data) (assumed string, _ error) {
+	ofMark, working := 0.0, 0.0
+	var said, unsaid []string
+	if f.FNumber > 0 && c.Aperture > 0 {
+		ofMark = 2 * math.Log2(float64(optics.ExactFNumber(c.Aperture))/f.FNumber)
+		working = 2 * math.Log2(float64(c.Lens().WorkingFNumber())/f.FNumber)
+		said = append(said, optics.FNumber(f.FNumber).String())
 	} else {
-		unsaid = append(unsaid, aperture.String())
+		unsaid = append(unsaid, c.Aperture.String())
 	}
 	if f.ISO > 0 && c.Speed > 0 {
-		off += math.Log2(f.ISO / float64(c.Speed))
+		more := math.Log2(f.ISO / float64(c.Speed))
+		ofMark, working = ofMark+more, working+more
+		said = append(said, optics.ISO(f.ISO).String())
 	} else {
 		unsaid = append(unsaid, c.Speed.String())
 	}
-	if math.Abs(off) >= differs {
-		return "", fmt.Errorf("it was taken at f/%.3g and ISO %.0f, and the set has %v and %v, which is %.1f stops apart: "+
-			"take it like the shots", f.FNumber, f.ISO, aperture, c.Speed, math.Abs(off))
+	if off := min(math.Abs(ofMark), math.Abs(working)); off >= differs {
+		remedy := errTakenOtherwise
+		if s.takenLike(f) {
+			remedy = ErrSetDiffers
+		}
+		return "", fmt.Errorf("it was taken at %s, and the set has %v and %v, which is %.1f stops apart: %w",
+			strings.Join(said, " and "), c.Aperture, c.Speed, off, remedy)
 	}
 	if len(unsaid) == 0 {
 		return "", nil
 	}
 	return fmt.Sprintf(" The file does not say it was taken at %s; that is assumed.", strings.Join(unsaid, " and ")), nil
+}
+
+// takenLike reports whether most of the shots' frames were taken at a frame's aperture and ISO, as far as the files say
+// them; those that do not say the aperture do not count.
+func (s *Sheet) takenLike(f frames.Data) bool {
+	alike, others := 0, 0
+	for _, r := range s.Rows {
+		if r.Frame == nil || r.Sure == match.Open || r.Frame.FNumber == 0 || f.FNumber == 0 {
+			continue
+		}
+		stops := math.Abs(2 * math.Log2(r.Frame.FNumber/f.FNumber))
+		if r.Frame.ISO > 0 && f.ISO > 0 {
+			stops = max(stops, math.Abs(math.Log2(r.Frame.ISO/f.ISO)))
+		}
+		if stops < differs {
+			alike++
+		} else {
+			others++
+		}
+	}
+	return alike > others
 }
 
 // judge has the light judged with it.

@@ -96,8 +96,48 @@ func TestRoomByABlackFrame(t *testing.T) {
 		assert.NotEmpty(t, sheet.Rows)
 		assert.ErrorContains(t, errors.Join(sheet.Problems...), why, name)
 	}
+	put("PICT0305.JPG", 26, half, rational(fNumber, uint32(float64(set.Camera.Aperture)*100+0.5), 100))
+	byMark, err := roomBy("PICT0305")
+	require.NoError(t, err)
+	require.NotNil(t, byMark.Room, "a camera that writes the mark, %v", byMark.Problems)
+	assert.Equal(t, room.Seen, byMark.Room.Seen)
 	_, err = roomBy("PICT0998")
 	assert.ErrorContains(t, err, "no frame in the folder is called that")
 	_, err = roomBy("PICT0999")
 	assert.ErrorContains(t, err, "PICT0999.JPG: its content is not a readable JPEG", "it is there")
+}
+
+// Where the shots' own frames were taken like the black one it is the set that is wrong, which can be corrected; and
+// nothing is said of an ISO that no file has.
+func TestBlackFrameAndShotsUnlikeTheSet(t *testing.T) {
+	const exposureTime, fNumber = 0x829a, 0x829d
+	source, folder := evening(t)
+	set := shot.DefaultSet()
+	text, err := json.Marshal(set)
+	require.NoError(t, err)
+	s := record.Summary{Session: record.Session{ID: 4, Set: string(text)}}
+	list, _, err := folder.List(t.Context())
+	require.NoError(t, err)
+	other := rational(fNumber, uint32(float64(set.Camera.Aperture)*400+0.5), 100)
+	for _, frame := range list {
+		read, err := folder.Read(t.Context(), frame)
+		if err != nil || read.Taken.IsZero() {
+			continue
+		}
+		content := framestest.WithExif(grey(t, 120), read.Taken.Format("2006:01:02 15:04:05"), "", other)
+		require.NoError(t, folder.Root().WriteFile(frame.Files[0].Name, content, 0o666))
+	}
+	black := framestest.WithExif(grey(t, 26), "2026:11:24 17:00:00", "", rational(exposureTime, 1, 2), other)
+	require.NoError(t, folder.Root().WriteFile("PICT0300.JPG", black, 0o666))
+	made, err := Make(t.Context(), source, s, folder, Options{Black: "PICT0300"})
+	require.NoError(t, err)
+	assert.Nil(t, made.Room)
+	var words []string
+	for _, p := range made.Problems {
+		words = append(words, ForCommandLine(p).Error())
+	}
+	all := strings.Join(words, "\n")
+	assert.Contains(t, all, "stops apart: the shots' frames were taken like it: correct the set's aperture and ISO on the "+
+		"page, at Set up under Light, focus, framing")
+	assert.NotContains(t, all, "ISO 0")
 }

@@ -99,6 +99,8 @@ func ForCommandLine(err error) error {
 	case errors.As(err, &black) && errors.Is(err, ErrNotTimed):
 		return fmt.Errorf("--black %q: %w; read its histogram, and type both: stillwater light --set room.by=black-frame "+
 			"--set room.frame_open=TIME --set room.frame_seen=LEVEL", black.Name, black.Err)
+	case errors.As(err, &black) && errors.Is(err, ErrSetDiffers):
+		return fmt.Errorf("--black %q: %w on the page, at Set up under Light, focus, framing", black.Name, black.Err)
 	case errors.As(err, &black):
 		return fmt.Errorf("--black %q: %w", black.Name, black.Err)
 	case errors.As(err, &empty):

@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/internal/contactsheet"
 	"stillwater/internal/control"
 	"stillwater/internal/frames/framestest"
 	"stillwater/internal/page"
@@ -78,12 +79,21 @@ func TestBlackFrame(t *testing.T) {
 	assert.Nil(t, v.Room)
 	assert.Contains(t, strings.Join(v.Problems, "\n"), "The room cannot be judged by the black frame, PICT0461: it was "+
 		"taken at")
+	assert.Contains(t, strings.Join(v.Problems, "\n"), "take it like the shots. Or choose another black frame.")
 	v = say(x.Black(x.session, "PICT0471"))
 	assert.Contains(t, strings.Join(v.Problems, "\n"), "Type that and the brightest part yourself")
 	assert.NotContains(t, strings.Join(v.Problems, "\n"), "--", "nobody has a command line at the page")
 	v = say(x.Black(x.session, ""))
 	assert.Empty(t, v.Black)
 	assert.Empty(t, v.Problems)
+}
+
+// Where the set is wrong, and not the frame, the page says where to correct it.
+func TestBlackFrameUnlikeTheSet(t *testing.T) {
+	err := &contactsheet.BlackError{Name: "PICT0460", Err: fmt.Errorf("it was taken at f/5.6: %w",
+		contactsheet.ErrSetDiffers)}
+	assert.Equal(t, "The room cannot be judged by the black frame, PICT0460: it was taken at f/5.6: the shots' frames were "+
+		"taken like it: correct the set's aperture and ISO, at Set up under Light, focus, framing.", problemAtPage(err))
 }
 
 // A black frame of which nothing is left is a problem, and the frames are matched without it.

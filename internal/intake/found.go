@@ -275,6 +275,9 @@ func problemAtPage(err error) string {
 	case errors.As(err, &black) && errors.Is(err, contactsheet.ErrNotTimed):
 		return fmt.Sprintf("The room cannot be judged by %s: %v. Type that and the brightest part yourself, in the first "+
 			"step of Light, focus and framing.", black.Name, black.Err)
+	case errors.As(err, &black) && errors.Is(err, contactsheet.ErrSetDiffers):
+		return fmt.Sprintf("The room cannot be judged by the black frame, %s: %v, at Set up under Light, focus, framing.",
+			black.Name, black.Err)
 	case errors.As(err, &black):
 		return fmt.Sprintf("The room cannot be judged by the black frame, %s: %v. Or choose another black frame.",
 			black.Name, black.Err)
