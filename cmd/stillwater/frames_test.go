@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"encoding/json"
 	"fmt"
+	"net/http"
 	"os"
 	"path/filepath"
 	"strings"
@@ -13,9 +14,11 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/internal/control"
 	"stillwater/internal/frames/framestest"
 	"stillwater/internal/journal"
 	"stillwater/internal/need"
+	"stillwater/internal/page"
 	"stillwater/internal/record"
 )
 
@@ -247,6 +250,43 @@ func TestFramesFromTheCamera(t *testing.T) {
 		assert.Contains(t, problem, want)
 		assert.Contains(t, out, "Of 6 shots 5 have a frame that is certain")
 	}
+}
+
+// What comes into the folder that the configuration names is taken in during the session, without a flag.
+func TestFolderOfTheConfiguration(t *testing.T) {
+	dir, folder := t.TempDir(), t.TempDir()
+	config := filepath.Join(dir, "stillwater.toml")
+	text := fmt.Sprintf("[board]\nkind = \"simulated\"\n[camera]\nfolder = %q\n", folder)
+	require.NoError(t, os.WriteFile(config, []byte(text), 0o600))
+	d := startDaemon(t, "--listen", "127.0.0.1:0", "--config", config, "--journal", filepath.Join(dir, "j.db"))
+	h := d.pair()
+	h.ready()
+	h.oneShot()
+	session := h.last.Session.ID
+	photo := framestest.WithExif(framestest.Plain(300, 200), time.Now().Format("2006:01:02 15:04:05"), "")
+	require.NoError(t, os.WriteFile(filepath.Join(folder, "PICT0471.JPG"), photo, 0o600))
+	h.until("its picture was looked at", func(s *control.Snapshot) bool {
+		return s.Camera.Busy == "" && len(framesOf(t, d, h.cookie, session).Frames) > 0
+	})
+	view := framesOf(t, d, h.cookie, session)
+	assert.Equal(t, "PICT0471", view.Frames[0].Name)
+	assert.Contains(t, view.Kept, "Files that arrive in the folder "+folder+" are taken in for the session at Shoot.")
+	copied, err := os.ReadFile(filepath.Join(dir, "j.db-frames", fmt.Sprint(session), "PICT0471.JPG"))
+	require.NoError(t, err)
+	assert.Equal(t, photo, copied)
+}
+
+// framesOf is what a daemon says of a session's frames.
+func framesOf(t *testing.T, d *daemonRun, cookie *http.Cookie, session int64) (view page.CameraView) {
+	t.Helper()
+	request, err := http.NewRequest("GET", fmt.Sprintf("%s/camera/%d", d.url, session), nil)
+	require.NoError(t, err)
+	request.AddCookie(cookie)
+	answer, err := http.DefaultClient.Do(request)
+	require.NoError(t, err)
+	defer answer.Body.Close()
+	require.NoError(t, json.NewDecoder(answer.Body).Decode(&view))
+	return view
 }
 
 // After an evening a new session may have been begun: the frames are of the last one with shots, which is said.
