@@ -58,9 +58,9 @@ func deadMount(t *testing.T) (dir string, asked func()) {
 	}
 }
 
-// deafCamera has a gphoto2 on PATH that never answers and wants to hear no signal, and returns the number of its
+// silentCamera has a gphoto2 on PATH that never answers and wants to hear no signal, and returns the number of its
 // process, once it is asked.
-func deafCamera(t *testing.T) (pid func() int) {
+func silentCamera(t *testing.T) (pid func() int) {
 	t.Helper()
 	dir := t.TempDir()
 	note := filepath.Join(dir, "asked")
@@ -87,11 +87,11 @@ func TestEndWithoutAnAnswer(t *testing.T) {
 	type ended func(log string)
 	for name, begin := range map[string]func(t *testing.T) (camera string, asked func(), over ended){
 		"a silent camera and a pipe": func(t *testing.T) (string, func(), ended) {
-			folder, pid := t.TempDir(), deafCamera(t)
+			folder, pid := t.TempDir(), silentCamera(t)
 			require.NoError(t, unix.Mkfifo(filepath.Join(folder, "PICT0001.JPG"), 0o600))
-			var deaf int
-			return fmt.Sprintf("port = \"auto\"\nfolder = %q\n", folder), func() { deaf = pid() }, func(string) {
-				proctest.Eventually(t, "its program ends", func() bool { return proctest.Ended(deaf) })
+			var silent int
+			return fmt.Sprintf("port = \"auto\"\nfolder = %q\n", folder), func() { silent = pid() }, func(string) {
+				proctest.Eventually(t, "its program ends", func() bool { return proctest.Ended(silent) })
 			}
 		},
 		"a dead disk": func(t *testing.T) (string, func(), ended) {

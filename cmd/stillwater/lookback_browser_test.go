@@ -121,6 +121,41 @@ func TestLookBack(t *testing.T) {
 	p.clean()
 }
 
+// TestMeasuredRows: what was measured in a shot's frame stands in its row with its uncertainty, whole on a narrow
+// phone.
+func TestMeasuredRows(t *testing.T) {
+	t.Parallel()
+	path := filepath.Join(t.TempDir(), "journal.db")
+	twoEvenings(t, path)
+	j, err := journal.Open(t.Context(), path)
+	require.NoError(t, err)
+	for shot, um := range map[int][2]int64{12: {19_000, 40_000}, 11: {-4_200, 3_100}} {
+		made, err := j.Shot(t.Context(), 2, shot)
+		require.NoError(t, err)
+		require.NoError(t, j.SetPast(t.Context(), made.ID, um[0], um[1]))
+	}
+	require.NoError(t, j.Close())
+	d := startDaemon(t, "--listen", "127.0.0.1:0", "--seed", "7", "--journal", path)
+	p := startBrowser(t).phone(t, d.url+"/#code="+d.code, 360, 640, true)
+	p.place("lookback")
+	p.until("evenings are listed", `document.querySelector(".evening-open")`)
+	p.tap(".evening-open")
+	p.until("it is open", `document.querySelector(".to-shots")?.checkVisibility()`)
+	p.tap(".to-shots")
+	p.until("its shots are there", `document.querySelector('[data-number="11"] .row-measured')`)
+	const within = `((word, row) => word.width > 0 && word.right <= row.right)(
+		...[%[1]s, %[1]s.closest(".row-line")].map((n) => n.getBoundingClientRect()))`
+	for shot, want := range map[int]string{12: "Measured: 19 ± 40 mm past", 11: "Measured: 4.2 ± 3.1 mm short"} {
+		measured := fmt.Sprintf(`document.querySelector('[data-number="%d"] .row-measured')`, shot)
+		assert.Equal(t, want, eval[string](p, measured+`.textContent.replaceAll("\u00a0", " ")`))
+		assert.True(t, eval[bool](p, fmt.Sprintf(within, measured)), "none of it is cut off")
+	}
+	p.js(`document.querySelector('[data-number="11"]').scrollIntoView({ block: "center" })`)
+	p.fit("measured rows")
+	p.picture("measured-rows")
+	p.clean()
+}
+
 func findByWord(p *phone) {
 	t := p.t
 	p.enter("#find", "fine rim")

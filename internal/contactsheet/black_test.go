@@ -137,7 +137,7 @@ func TestBlackFrameAndShotsUnlikeTheSet(t *testing.T) {
 		words = append(words, ForCommandLine(p).Error())
 	}
 	all := strings.Join(words, "\n")
-	assert.Contains(t, all, "stops apart: the shots' frames were taken like it: correct the set's aperture and ISO on the "+
-		"page, at Set up under Light, focus, framing")
+	assert.Contains(t, all, "stops apart: the shots' frames were taken like it: correct the set's aperture and ISO on "+
+		"the page, at Set up under Light, focus, framing")
 	assert.NotContains(t, all, "ISO 0")
 }

@@ -92,8 +92,8 @@ func TestBlackFrame(t *testing.T) {
 func TestBlackFrameUnlikeTheSet(t *testing.T) {
 	err := &contactsheet.BlackError{Name: "PICT0460", Err: fmt.Errorf("it was taken at f/5.6: %w",
 		contactsheet.ErrSetDiffers)}
-	assert.Equal(t, "The room cannot be judged by the black frame, PICT0460: it was taken at f/5.6: the shots' frames were "+
-		"taken like it: correct the set's aperture and ISO, at Set up under Light, focus, framing.", problemAtPage(err))
+	assert.Equal(t, "The room cannot be judged by the black frame, PICT0460: it was taken at f/5.6: the shots' frames "+
+		"were taken like it: correct the set's aperture and ISO, at Set up under Light, focus, framing.", problemAtPage(err))
 }
 
 // A black frame of which nothing is left is a problem, and the frames are matched without it.
