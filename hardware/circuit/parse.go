@@ -125,7 +125,7 @@ func (r *reader) readType(w []string) error {
 			t.With = value
 		case key == "price":
 			if t.Price = priceClass(value); t.Price == 0 {
-				return r.fail("write price=1 to price=4", "price %q of type %s is no class", value, t.Name)
+				return r.fail("write price=1 to price=4", "price %q of type %s is not a class", value, t.Name)
 			}
 		case key == "legs" || key == "body" || key == "drill":
 			if err := r.readFootprint(t, key, value); err != nil {
@@ -134,7 +134,7 @@ func (r *reader) readType(w []string) error {
 		default:
 			number, err := finite(value)
 			if err != nil {
-				return r.fail("write a number in V, A, W, ohm or mm", "rating %s=%q of type %s is no number", key, value, t.Name)
+				return r.fail("write a number in V, A, W, ohm or mm", "rating %s=%q of type %s is not a number", key, value, t.Name)
 			}
 			t.Rating[key] = number
 		}
@@ -150,20 +150,20 @@ func (r *reader) readFootprint(t *Type, key, value string) (err error) {
 		t.Footprint.Body[0], err1 = finite(wide)
 		t.Footprint.Body[1], err2 = finite(high)
 		if err1 != nil || err2 != nil || t.Footprint.Body[0] <= 0 || t.Footprint.Body[1] <= 0 {
-			return r.fail("write the body as 6.3x2.4, in mm", "body %q of type %s is no size", value, t.Name)
+			return r.fail("write the body as 6.3x2.4, in mm", "body %q of type %s is not a size", value, t.Name)
 		}
 		return nil
 	}
 	if key == "drill" {
 		if t.Footprint.Drill, err = finite(value); err != nil || !(t.Footprint.Drill >= 0.5 && t.Footprint.Drill <= 3) {
-			return r.fail("write a number of mm from 0.5 to 3", "drill %q of type %s is no hole", value, t.Name)
+			return r.fail("write a number of mm from 0.5 to 3", "drill %q of type %s is not a hole", value, t.Name)
 		}
 		return nil
 	}
 	for leg := range strings.SplitSeq(value, "/") {
 		at, err := numbers(leg, ",", 2)
 		if err != nil {
-			return r.fail("write legs=0,0/4,0: holes counted from the first leg", "leg %q of type %s is no hole", leg, t.Name)
+			return r.fail("write legs=0,0/4,0: holes counted from the first leg", "leg %q of type %s is not a hole", leg, t.Name)
 		}
 		t.Footprint.Legs = append(t.Footprint.Legs, [2]int(at))
 	}
@@ -223,7 +223,7 @@ func (r *reader) readBoard(w []string) error {
 func (r *reader) readGroup(w []string) error {
 	limit, err := finite(w[1])
 	if err != nil {
-		return r.fail(usage["group"], "limit %q of group %s is no number of volts", w[1], w[0])
+		return r.fail(usage["group"], "limit %q of group %s is not a number of volts", w[1], w[0])
 	}
 	r.board.Groups = append(r.board.Groups, &Group{Name: w[0], Limit: limit, Purpose: w[2]})
 	return nil
@@ -235,7 +235,7 @@ func (r *reader) readNet(w []string) error {
 	n := &Net{Name: w[0], Group: w[1], Line: r.line}
 	var err error
 	if n.Volts, err = finite(w[2]); err != nil {
-		return r.fail(usage["net"], "voltage %q of net %s is no number", w[2], n.Name)
+		return r.fail(usage["net"], "voltage %q of net %s is not a number", w[2], n.Name)
 	}
 	if r.board.Group(n.Group) == nil {
 		return r.fail("name one of the board's groups", "net %s is in unknown group %q", n.Name, n.Group)
@@ -250,11 +250,11 @@ func (r *reader) readNet(w []string) error {
 			n.Use = Use(value)
 		case key == "peak":
 			if n.Peak, err = finite(value); err != nil {
-				return r.fail(usage["net"], "peak %q of net %s is no number", value, n.Name)
+				return r.fail(usage["net"], "peak %q of net %s is not a number", value, n.Name)
 			}
 		case key == "amps":
 			if n.Amps, err = finite(value); err != nil || !(n.Amps > 0) {
-				return r.fail(usage["net"], "amps %q of net %s is no current", value, n.Name)
+				return r.fail(usage["net"], "amps %q of net %s is not a current", value, n.Name)
 			}
 		default:
 			return r.fail(usage["net"], "net %s: %q is not understood", n.Name, x)

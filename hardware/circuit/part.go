@@ -151,7 +151,7 @@ func Quantity(text string) (float64, error) {
 	const least, most = 1e-15, 1e15 // no part has a value outside
 	x, err := finite(digits)
 	if x *= factor; err != nil || x < least || x > most {
-		return 0, fmt.Errorf("%q is no value", text)
+		return 0, fmt.Errorf("%q is not a value", text)
 	}
 	return x, nil
 }

@@ -43,7 +43,7 @@ func Corners(text string) (list []Corner, err error) {
 		case len(w) == 0:
 			continue
 		case !cornerName.MatchString(w[0]):
-			return nil, &ParseError{i + 1, fmt.Sprintf("%q is no name of a corner", w[0]), "use letters and digits"}
+			return nil, &ParseError{i + 1, fmt.Sprintf("%q is not a name of a corner", w[0]), "use letters and digits"}
 		case slices.ContainsFunc(list, func(c Corner) bool { return c.Name == w[0] }):
 			return nil, &ParseError{i + 1, fmt.Sprintf("corner %s is there twice", w[0]), "give each a name of its own"}
 		}
@@ -77,7 +77,7 @@ func readCorner(line int, words []string) (Corner, error) {
 	for _, p := range c.Params {
 		m := parameter.FindStringSubmatch(p)
 		if m == nil || !number.MatchString(m[2]) && m[1] != "SPREAD" {
-			return c, &ParseError{line, fmt.Sprintf("%q of corner %s is no parameter", p, c.Name), "write NAME=VALUE"}
+			return c, &ParseError{line, fmt.Sprintf("%q of corner %s is not a parameter", p, c.Name), "write NAME=VALUE"}
 		}
 		if seen[m[1]] {
 			return c, &ParseError{line, fmt.Sprintf("corner %s has %s twice", c.Name, m[1]), "keep one of the two"}

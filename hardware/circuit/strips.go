@@ -44,7 +44,7 @@ func (r *reader) readStrips(w []string) error {
 	const most = 100
 	if err != nil || size[0] < 1 || size[1] < 1 || size[0] > most || size[1] > most ||
 		!slices.Contains([]StripKind{Solderless, StripBoard}, kind) {
-		return r.fail(usage["strips"], "%q, %q is no kind of strips with its holes", w[0], w[1])
+		return r.fail(usage["strips"], "%q, %q is not a kind of strips with its holes", w[0], w[1])
 	}
 	r.strips = &Strips{Kind: kind, Cols: size[0], Rows: size[1]}
 	r.board.Strips = append(r.board.Strips, r.strips)
@@ -63,7 +63,7 @@ func (r *reader) readPut(w []string) error {
 	}
 	hole, err := numbers(strings.Join(at, ","), ",", 2)
 	if err != nil || !slices.Contains(quarters, facing) {
-		return r.fail(usage["put"], "place %q of %s is no hole", w[1], w[0])
+		return r.fail(usage["put"], "place %q of %s is not a hole", w[1], w[0])
 	}
 	place := StripPlace{Ref: ref, Pin: pin, Col: hole[0], Row: hole[1]}
 	place.Facing, _ = strconv.Atoi(facing) // one of the four
@@ -85,7 +85,7 @@ func (r *reader) readCut(w []string) error {
 	for _, word := range w {
 		at, err := numbers(word, ",", 2)
 		if err != nil {
-			return r.fail(usage["cut"], "%q is no hole", word)
+			return r.fail(usage["cut"], "%q is not a hole", word)
 		}
 		r.strips.Cuts = append(r.strips.Cuts, [2]int(at))
 	}

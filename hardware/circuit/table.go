@@ -49,7 +49,7 @@ func readHeaded(what, text string, head []string) ([][]string, error) {
 func finite(text string) (float64, error) {
 	x, err := strconv.ParseFloat(text, 64)
 	if err != nil || math.IsNaN(x) || math.IsInf(x, 0) || strings.ContainsAny(text, "xX_") {
-		return 0, fmt.Errorf("%q is no number", text)
+		return 0, fmt.Errorf("%q is not a number", text)
 	}
 	return x, nil
 }

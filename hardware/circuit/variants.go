@@ -19,15 +19,15 @@ func Variants(deck string) (texts []string, err error) {
 	for _, m := range variantLine.FindAllStringSubmatch(deck, -1) {
 		w := strings.Fields(m[1])
 		if len(w) < 2 || !suffix.MatchString(w[0]) || seen[w[0]] {
-			return nil, fmt.Errorf("%q is no variant of its own: write *vary SUFFIX NAME=VALUE ..., the suffix of a-z and 0-9",
-				m[0])
+			return nil, fmt.Errorf("%q is not a variant of its own: write *vary SUFFIX NAME=VALUE ..., "+
+				"the suffix of a-z and 0-9", m[0])
 		}
 		seen[w[0]] = true
 		var params strings.Builder
 		for _, p := range w[1:] {
 			q := parameter.FindStringSubmatch(p)
 			if q == nil || !number.MatchString(q[2]) {
-				return nil, fmt.Errorf("%q of %q is no parameter: write NAME=VALUE", p, m[0])
+				return nil, fmt.Errorf("%q of %q is not a parameter: write NAME=VALUE", p, m[0])
 			}
 			fmt.Fprintf(&params, ".param %s\n", p)
 		}

@@ -275,13 +275,14 @@ func (f firstBuild) contact(s *sketch) error {
 
 // flashContact draws the flash unit's contact being measured, and which core goes where.
 func (f firstBuild) flashContact(s *sketch) error {
-	s.title, s.high = "the flash unit's contact, measured first", 106
+	s.title, s.high = "the flash unit's contact, measured first", 112
 	s.measuredLead()
 	hot, common := f.pin(flashLeads, "1"), f.pin(flashLeads, "2")
 	for i, words := range append(measuredSo[:],
 		"Reading positive: the core with the red tip goes to "+hot+"; the other to "+common+".",
 		"Reading negative: the core with the black tip goes to "+hot+"; the other to "+common+".",
-		"Then the meter, on mA, as a short: it fires; 2 mA or less. No flash: nothing was measured, stop.",
+		"Then tips off, meter on mA, tips on as a short: it fires; 2 mA or less. No flash: nothing was measured, stop.",
+		"Tips off, and the red lead back to volts at once.",
 	) {
 		s.text(8, 70+6*float64(i), "start", "", words)
 	}
@@ -291,7 +292,7 @@ func (f firstBuild) flashContact(s *sketch) error {
 // measuredSo is what counts for each contact of a flash unit before its current is measured.
 var measuredSo = [...]string{
 	"Unit off, lead out of it: the cores into the piece of strip. Then lead in, unit on. Touch the probes only.",
-	"Highest range first. More than 24 V: stop, measure no current. Less than 1 V: nothing was measured, stop.",
+	"Highest range first. More than 24 V, + or -: stop, measure no current. Less than 1 V: nothing measured, stop.",
 }
 
 // measuredLead draws a flash unit that is on, its lead, whose cores end in a piece of terminal strip, and the meter on

@@ -268,7 +268,7 @@ func TestSpoiledCircuitsFailALimit(t *testing.T) {
 		"a first build that drops do not break": {"first_beam", "clear_weak", value("first", "R904", "47k")},
 		"a contact that the switch leaves":      {"first_flash", "released", first("R908", "V5_F")},
 		"a pin that nothing pulls down":         {"first_boot", "pad", value("first", "R907", "220k")},
-		"a mean that is no mean":                {"modulated", "delay", value("modulated", "R8310", "100k")},
+		"a mean that is not a mean":             {"modulated", "delay", value("modulated", "R8310", "100k")},
 	} {
 		t.Run(strings.ReplaceAll(name, " ", "-"), func(t *testing.T) {
 			t.Parallel()

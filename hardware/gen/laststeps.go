@@ -201,9 +201,9 @@ func (s *sketch) flashUnits(b *circuit.Board) error {
 		y += 6
 	}
 	for i, words := range []string{
-		"Then the meter, on mA, as a short: it fires. No flash: nothing was measured, stop.",
+		"Then tips off, meter on mA, tips on as a short: it fires. No flash: nothing was measured, stop.",
 		"FLASH1: 2 mA or less at once. FLASH2: 2 mA or less a second after it fired. Else: do not connect it.",
-		"The unit's plug comes out before anything else is touched.",
+		"Tips off, and the red lead back to volts at once. The unit's plug comes out before anything else is touched.",
 	} {
 		s.text(8, y+2+6*float64(i), "start", "", words)
 	}

@@ -259,16 +259,18 @@ func TestFlashContactIsMeasuredLive(t *testing.T) {
 		at := begins
 		for _, next := range []string{
 			"The unit off, the lead out of it", "terminal strip", "the lead into the unit, the unit on", "ready lamp",
-			"1000 V class", "More than 24 V: stop", "Less than 1 V: nothing was measured",
-			"The unit has to fire; if it does not, nothing was measured: stop", "nit off, its plug out",
+			"1000 V class", "sockets for volts", "The sign says only which core is which", "More than 24 V",
+			"Less than 1 V: nothing was measured", "tips off the screws", "mA socket", "the tips on again",
+			"The unit has to fire; if it does not, nothing was measured: stop", "Tips off", "red lead back to volts at once",
+			"nit off, its plug out",
 		} {
 			i := strings.Index(strings.ToLower(words[at:]), strings.ToLower(next))
 			require.NotEqual(t, -1, i, "%s: %s, in this order", guide, next)
 			at += i
 		}
 		drawn := read(t, "generated/"+picture)
-		for _, says := range []string{"on, ready", "More than 24 V: stop", "Less than 1 V: nothing was measured, stop",
-			"No flash: nothing was measured, stop", "red tip", "black tip"} {
+		for _, says := range []string{"on, ready", "More than 24 V, + or -: stop", "Less than 1 V: nothing measured, stop",
+			"No flash: nothing was measured, stop", "red lead back to volts at once", "red tip", "black tip"} {
 			assert.Contains(t, drawn, says, picture)
 		}
 	}

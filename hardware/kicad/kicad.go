@@ -61,7 +61,7 @@ const (
 
 // Pad is a plated hole with a ring of copper on both layers, or one without copper: a bare hole.
 type Pad struct {
-	Number, Net string // no number: a bare hole or one that is no pin
+	Number, Net string // no number: a bare hole or one that is not a pin
 	At          Point
 	Shape       Shape
 	Wide, High  float64 // mm, before it is turned; 0 for a bare hole

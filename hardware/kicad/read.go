@@ -35,7 +35,7 @@ var handlers = map[string]func(*reader, *node) error{
 
 func (r *reader) read(root *node) error {
 	if root.name() != "kicad_pcb" {
-		return fmt.Errorf("line %d: it begins with %q, not with (kicad_pcb: this is no printed board", root.line,
+		return fmt.Errorf("line %d: it begins with %q, not with (kicad_pcb: this is not a printed board", root.line,
 			root.name())
 	}
 	if v := root.get("version").text(1); v != Version {

@@ -97,7 +97,7 @@ func TestReadErrors(t *testing.T) {
 		"one too many": {board() + ")", "closing parenthesis too many"},
 		"two boards":   {board() + board(), "line 4: there is more after the end of the board"},
 		"deep":         {strings.Repeat("(", 99), "lists in lists, deeper than 40"},
-		"a schematic":  {`(kicad_sch (version 20241229))`, "this is no printed board"},
+		"a schematic":  {`(kicad_sch (version 20241229))`, "this is not a printed board"},
 		"another version": {`(kicad_pcb (version 20221018))`,
 			`version "20221018" of the file format, only 20241229 is known: save the board in KiCad 9`},
 		"four layers": {strings.Replace(board(), `(2 "B.Cu" signal)`, `(4 "In1.Cu" signal) (2 "B.Cu" signal)`, 1),

@@ -71,7 +71,7 @@ func (p *Printed) checkPads() (bad []string) {
 		for _, pad := range laid.Pads {
 			where := fmt.Sprintf("pad %s.%s at %v", part.Ref, pad.Number, pad.At)
 			if !slices.Contains(pins, pad.Number) {
-				bad = append(bad, where+" is no pin of the part in circuits.txt: take the footprint from the library again")
+				bad = append(bad, where+" is not a pin of the part in circuits.txt: take the footprint from the library again")
 				continue
 			}
 			if want := part.Pins[pad.Number]; netName(pad.Net) != want && !(want == circuit.Open && openNet(pad.Net)) {

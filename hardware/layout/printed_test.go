@@ -100,7 +100,7 @@ func slips() map[string]slip {
 			on(to(`(layer "F.Cu")`, `(layer "B.Cu")`), ref904)},
 		"a pad on the wrong net": {"pads", `pad R904.1 at ` + place + ` is on net "KILL", in circuits.txt on "[A-Z0-9_]+"`,
 			on(by(`(\(pad "1"[^$]*?)\(net \d+ "[^"]*"\)`, `$1(net 7 "/KILL")`), ref904)},
-		"a pad of another number": {"pads", `pad R904.3 at ` + place + ` is no pin`, on(to(`(pad "2"`, `(pad "3"`),
+		"a pad of another number": {"pads", `pad R904.3 at ` + place + ` is not a pin`, on(to(`(pad "2"`, `(pad "3"`),
 			ref904)},
 		"a moved hole": {"pads", `pad Q903.2 at ` + place + ` is 0.\d\d mm from where its leg is, ` + place,
 			func(t *testing.T, text string) string {
