@@ -292,7 +292,7 @@ func (f firstBuild) flashContact(s *sketch) error {
 // measuredSo is what counts for each contact of a flash unit before its current is measured.
 var measuredSo = [...]string{
 	"Unit off, lead out of it: the cores into the piece of strip. Then lead in, unit on. Touch the probes only.",
-	"Highest range first. More than 24 V, + or -: stop, measure no current. Less than 1 V: nothing measured, stop.",
+	"More than 24 V, + or -: stop, measure no current. Less than 1 V: nothing measured, stop.",
 }
 
 // measuredLead draws a flash unit that is on, its lead, whose cores end in a piece of terminal strip, and the meter on
@@ -309,7 +309,7 @@ func (s *sketch) measuredLead() {
 	s.rect("body", 107, 28, 18, 26)
 	s.line("", 107, 41, 125, 41)
 	s.text(112, 60, "end", "grey", "piece of strip, 2 ways")
-	s.text(127, 42, "start", "grey", "nothing yet")
+	s.text(126.5, 42, "start", "grey", "empty")
 	for _, y := range []float64{34, 48} {
 		s.circle("metal", 114, y, 2.6)
 	}
@@ -317,10 +317,11 @@ func (s *sketch) measuredLead() {
 	s.text(160, 38, "middle", "strong", "V, DC")
 	s.text(160, 44, "middle", "", "1 to 24 V?")
 	s.text(160, 50, "middle", "", "1000 V class")
-	s.path("touch", "M114 34V22H152V28")
-	s.text(133, 20.5, "middle", "", "red tip")
-	s.path("touch", "M114 48V63H152V54")
-	s.text(133, 61.5, "middle", "", "black tip")
+	s.text(174, 25, "end", "", "highest range first")
+	s.path("touch", "M114 34V22H142V34H146")
+	s.text(128, 20.5, "middle", "", "red tip")
+	s.path("touch", "M114 48V63H142V48H146")
+	s.text(128, 61.5, "middle", "", "black tip")
 }
 
 // sketchWide is how wide each picture is, in millimetres.
