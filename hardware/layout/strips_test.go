@@ -134,26 +134,37 @@ func TestSolderlessBoardHas400Holes(t *testing.T) {
 }
 
 // Put in by the names of its holes, an optocoupler has its pins as makers count them: seen from above,
-// counter-clockwise from pin 1. Named here are holes as on a board that lies with column 1 at the left and row a at the
-// bottom.
+// counter-clockwise from pin 1. A transistor has collector, base, emitter from left to right for somebody who looks at
+// its flat face, which is drawn on the side of row j (BC547, from memory). Named here are holes as on a board that lies
+// with column 1 at the left and row a at the bottom.
 func TestHoleNamesAreNoMirrorImage(t *testing.T) {
-	p, at := strips(t, circuit.Solderless), map[string]point{}
-	for _, l := range p.Legs {
-		if l.Ref == "U901" {
-			var row byte
-			var col int
-			_, err := fmt.Sscanf(p.holeName(l.At), "%c%d", &row, &col)
-			require.NoError(t, err)
-			at[l.Pin] = point{float64(col), float64(strings.IndexByte("abcde  fghij", row))}
+	p := strips(t, circuit.Solderless)
+	at := func(ref string) map[string]point {
+		named := map[string]point{}
+		for _, l := range p.Legs {
+			if l.Ref == ref {
+				var row byte
+				var col int
+				_, err := fmt.Sscanf(p.holeName(l.At), "%c%d", &row, &col)
+				require.NoError(t, err)
+				named[p.Board.Part(ref).PinName(l.Pin)] = point{float64(col), float64(strings.IndexByte("abcde  fghij", row))}
+			}
 		}
+		return named
 	}
-	require.Len(t, at, 4)
-	var area float64 // positive when counter-clockwise
+	pins, area := at("U901"), 0.0 // positive when counter-clockwise
+	require.Len(t, pins, 4)
 	for i := range 4 {
-		a, b := at[fmt.Sprint(i+1)], at[fmt.Sprint((i+1)%4+1)]
+		a, b := pins["AKEC"[i:i+1]], pins["KECA"[i:i+1]]
 		area += (a.x*b.y - b.x*a.y) / 2
 	}
-	assert.InDelta(t, 4, area, 0, "one column wide, four rows high: %v", at)
+	assert.InDelta(t, 4, area, 0, "one column wide, four rows high: %v", pins)
+	for _, ref := range []string{"Q902", "Q903"} {
+		i := slices.IndexFunc(p.parts, func(part *circuit.Part) bool { return part.Ref == ref })
+		require.Equal(t, 0, thickSide(p.parts[i]), "its flat face is on the upper side, row j's")
+		legs := at(ref)
+		assert.Equal(t, []point{{-1, 0}, {-1, 0}}, []point{legs["B"].less(legs["C"]), legs["E"].less(legs["B"])}, ref)
+	}
 }
 
 // The drawings are well-formed, and have every part, lead and wire.
