@@ -19,6 +19,7 @@ import (
 	"time"
 
 	"github.com/chromedp/cdproto/dom"
+	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -217,9 +218,10 @@ func TestDamagedCopy(t *testing.T) {
 	sent("2 of 2 files are there.", onCard, files[0])
 	p.until("what cannot be read is named, and what to do", `
 		document.querySelector(".camera .advice").textContent.includes("PICT0900") &&
-		[...document.querySelectorAll(".camera > .hint")].some((n) => n.checkVisibility() && n.textContent.includes(
+		[...document.querySelectorAll(".camera .hint")].some((n) => n.checkVisibility() && n.textContent.includes(
 			"choose it again to replace the copy"))`)
 	p.picture("damaged-copy")
+	p.hideProblem()
 	kept := filepath.Join(c.folder, "PICT0900.JPG")
 	sent("2 of 2 files are there, one was there already, one replaced a damaged copy.", onPhone, files[0])
 	read, err := os.ReadFile(kept)
@@ -236,6 +238,27 @@ func TestDamagedCopy(t *testing.T) {
 	sent("1 of 1 files are there.", onPhone)
 	assert.FileExists(t, kept)
 	p.clean()
+}
+
+// hideProblem puts the one problem of a file out of sight, over a reload of the page, and shows it again.
+func (p *phone) hideProblem() {
+	p.t.Helper()
+	const hidden = `document.querySelector(".camera .advice").hidden &&
+		document.querySelector(".camera-hide").textContent === "Show 1 hidden problem" &&
+		![...document.querySelectorAll(".camera .hint")].some((n) =>
+			n.checkVisibility() && n.textContent.includes("damaged"))`
+	assert.Equal(p.t, "Hide this problem on this phone", p.plain(".camera-hide"))
+	p.tap(".camera-hide")
+	p.until("it is out of sight", hidden)
+	p.fit("a hidden problem")
+	p.picture("damaged-copy-hidden")
+	p.do(chromedp.Reload())
+	p.until("the evening is there again", `document.querySelector(".evening .camera")?.checkVisibility()`)
+	p.js(`document.querySelector(".evening .camera").open = true`)
+	p.until("it still is", hidden)
+	p.tap(".camera-hide")
+	p.until("it is shown again", `document.querySelector(".camera .advice").textContent.includes("PICT0900") &&
+		document.querySelector(".camera-hide").textContent === "Hide this problem on this phone"`)
 }
 
 // TestFramesAtShoot: a shot whose frame came shows it in its card, with what it speaks for; a tap shows those of the

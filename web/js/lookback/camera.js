@@ -8,6 +8,7 @@ import { isLost, NoAnswer, Question } from "./ask.js";
 import { FrameDialog, isUnmatched, sureNode, sureWords } from "./framedialog.js";
 import { pictureOf } from "./larger.js";
 import { Pending } from "./pending.js";
+import { Problems } from "./problems.js";
 import { roomWords, widthAssumed } from "./reference.js";
 import { Sending } from "./sending.js";
 
@@ -41,8 +42,7 @@ export class CameraFrames {
 		this.stop = button({ class: "camera-stop", onclick: () => this.sending.stop() }, "Stop sending");
 		this.bar = el("progress", { max: 1, value: 0, "aria-label": "Sent to the machine" });
 		this.progress = el("p", { class: "camera-progress" });
-		this.problems = el("ul", { class: "advice", "aria-label": "Files with a problem" });
-		this.unread = el("p", { class: "hint", hidden: true }, "A file that cannot be read may have been damaged on its way: choose it again to replace the copy.");
+		this.problems = new Problems(session);
 		this.kept = el("p", { class: "hint" });
 		this.counts = el("p", { class: "camera-counts", role: "status" });
 		this.changed = el("p", {});
@@ -61,7 +61,7 @@ export class CameraFrames {
 		const send = el("div", { class: "camera-send" }, this.choose, this.stop, this.bar, this.progress);
 		this.node = el("details", { class: "camera", ontoggle: () => this.#opened() },
 			el("summary", {}, el("h4", {}, "The camera's frames"), this.count),
-			this.input, send, this.problems, this.unread, this.counts, this.change, this.clashes, this.slot, this.list, this.measuring.node, this.room, this.kept);
+			this.input, send, this.problems.node, this.counts, this.change, this.clashes, this.slot, this.list, this.measuring.node, this.room, this.kept);
 		this.#progress();
 	}
 
@@ -142,10 +142,7 @@ export class CameraFrames {
 	}
 
 	#showProblems() {
-		const all = [...(this.problem === "" ? [] : [this.problem]), ...this.sending.problems, ...(this.#view?.problems ?? [])];
-		this.problems.replaceChildren(...all.map((p) => el("li", {}, icon("warn"), p)));
-		this.problems.hidden = all.length === 0;
-		this.unread.hidden = !this.#view?.damaged;
+		this.problems.show([...(this.problem === "" ? [] : [this.problem]), ...this.sending.problems], this.#view);
 	}
 
 	/** @param {CameraView} view */
