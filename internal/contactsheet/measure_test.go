@@ -165,13 +165,16 @@ func TestDelayFromFrames(t *testing.T) {
 		assert.Zero(t, made.Shot.PastSDUm, "nothing is put on record before that is asked for")
 	}
 	o.Measure.Spot, o.Accept = nil, true
-	_, err = Make(t.Context(), j, s, folder, o)
-	require.NoError(t, err)
 	kept := 0
-	for one, err := range j.AllShots(t.Context(), s.ID) {
+	for _, o.DryRun = range []bool{true, false} {
+		require.Zero(t, kept, "nor in a dry run")
+		_, err = Make(t.Context(), j, s, folder, o)
 		require.NoError(t, err)
-		if one.PastSDUm > 0 {
-			kept++
+		for one, err := range j.AllShots(t.Context(), s.ID) {
+			require.NoError(t, err)
+			if one.PastSDUm > 0 {
+				kept++
+			}
 		}
 	}
 	assert.Equal(t, made.Lesson.Measured, kept)

@@ -108,6 +108,26 @@ func TestRead(t *testing.T) {
 	assert.Equal(t, before, after, "an original is never changed")
 }
 
+// Each kind of raw file that README names has its date read, and its larger preview shown.
+func TestRawKinds(t *testing.T) {
+	dir := t.TempDir()
+	kinds := []string{"arw", "cr2", "dng", "nef", "pef"}
+	for _, kind := range kinds {
+		write(t, dir, kind+"0471."+kind, framestest.Raw(framestest.Plain(16, 16), framestest.Plain(64, 48)))
+	}
+	f := openFolder(t, dir)
+	list := listed(t, f)
+	require.Len(t, list, len(kinds))
+	for i, frame := range list {
+		read, err := f.Read(t.Context(), frame)
+		require.NoError(t, err)
+		assert.Equal(t, time.Date(2026, 3, 4, 5, 6, 7, 0, time.UTC), read.Taken, kinds[i])
+		img, err := f.Picture(t.Context(), frame)
+		require.NoError(t, err)
+		assert.Equal(t, image.Pt(64, 48), img.Bounds().Size(), kinds[i])
+	}
+}
+
 // What another program writes is read as it wrote it.
 func TestReadAgainstExifTool(t *testing.T) {
 	tool := need.Tool(t, "exiftool")
