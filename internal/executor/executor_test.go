@@ -120,6 +120,19 @@ func TestBytesInAnyPieces(t *testing.T) {
 	assert.Equal(t, slices.Repeat([]wire.Type{wire.TypePong}, 4), b.types())
 }
 
+// What driving took counts for what was read in the same piece: time does not go back.
+func TestBytesAfterADrive(t *testing.T) {
+	b := newBench(t)
+	b.exec.Start(b.now)
+	b.takes = 50
+	b.types()
+	stream := wire.AppendFrame(nil, wire.Pulse{Output: flash, Width: 1_000}.Frame(1))
+	b.exec.Bytes(b.now, wire.AppendFrame(stream, wire.Ping{Token: 1}.Frame(2)))
+	pong, err := wire.ParsePong(b.frames[len(b.frames)-1])
+	require.NoError(t, err)
+	assert.Equal(t, b.now+50, pong.Now)
+}
+
 func TestActualTimes(t *testing.T) {
 	b := newBench(t)
 	b.exec.Start(b.now)
@@ -231,6 +244,15 @@ func TestSafe(t *testing.T) {
 	types := b.types()
 	assert.Contains(t, types, wire.TypeShot)
 	assert.Contains(t, types, wire.TypeFault)
+
+	b = newBench(t)
+	b.exec.Start(b.now)
+	b.frames = nil
+	b.fails = func(_, _ uint8) bool {
+		assert.Empty(t, b.frames, "off first, then words")
+		return false
+	}
+	require.NoError(t, b.exec.Safe(b.now))
 
 	b = newBench(t)
 	b.fails = func(_, _ uint8) bool { return true }

@@ -867,6 +867,18 @@ func TestEdgesFromBefore(t *testing.T) {
 		w.rise(clockIn)
 		assert.Equal(t, wire.Firing, w.s.Code())
 	})
+	t.Run("after the end of the rest, before the late wake that ends it", func(t *testing.T) {
+		w := armed(t, fixed(), 2)
+		end := w.now + 50_000
+		w.rise(clockIn)
+		w.pass(49_000)
+		require.Equal(t, wire.Resting, w.s.Code())
+		w.drain()
+		w.now = end + 300
+		w.step(Event{Kind: EventEdge, At: end + 200, Input: clockIn, High: true})
+		assert.Equal(t, wire.Firing, w.s.Code())
+		assert.Empty(t, messages[wire.Rejected](w))
+	})
 	t.Run("a stamp ahead of the clock is now", func(t *testing.T) {
 		w := armed(t, fixed(), 1)
 		w.step(Event{Kind: EventEdge, At: w.now + 5_000, Input: clockIn, High: true})
@@ -978,6 +990,13 @@ func TestStops(t *testing.T) {
 				w.send(wire.Go{})
 				w.pass(10_000)
 				require.NotZero(t, w.outputs)
+				return w
+			},
+			"a test pulse": func() *world {
+				w := newWorld(t, testConfig(), 500)
+				w.send(wire.Pulse{Output: shutter, Width: 2_000_000})
+				w.pass(10_000)
+				require.Equal(t, uint8(1<<shutter), w.outputs)
 				return w
 			},
 			"resting": func() *world {
