@@ -3,6 +3,7 @@ package realtime
 import (
 	"context"
 	"io"
+	"runtime"
 	"testing"
 	"time"
 
@@ -137,4 +138,24 @@ func TestNothingAllocates(t *testing.T) {
 		_, _ = unix.Read(far, b)
 	})
 	assert.Zero(t, allocs)
+}
+
+// A thread that yields has the least share of a processor; the others keep theirs.
+func TestYield(t *testing.T) {
+	const least = 1 // as the kernel counts it, 20 less the nice value
+	share := func() int {
+		of, err := unix.Getpriority(unix.PRIO_PROCESS, unix.Gettid())
+		assert.NoError(t, err)
+		return of
+	}
+	runtime.LockOSThread()
+	defer runtime.UnlockOSThread()
+	before, yielded := share(), make(chan int)
+	go func() {
+		runtime.LockOSThread() // and never unlocked
+		Yield()
+		yielded <- share()
+	}()
+	assert.Equal(t, least, <-yielded)
+	assert.Equal(t, before, share())
 }
