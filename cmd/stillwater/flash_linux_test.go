@@ -109,7 +109,7 @@ func TestFlashSaysWhatFailed(t *testing.T) {
 			[]string{"avrdude failed (exit status 1)", "run stillwater flash again", "first mismatch at byte 0x0080"}},
 		"another answers": {"", []string{"--image", imageFile(t, "m328p 2.0")}, 1,
 			[]string{"the board says that it runs m328p 1.0, not m328p 2.0"}},
-		"damaged": {"", []string{"--image", "flash.go"}, 0, []string{"flash.go: line 1: it is no record",
+		"damaged": {"", []string{"--image", "flash.go"}, 0, []string{"flash.go: line 1: it is not a record",
 			"nothing was written"}},
 		"a program": {"", []string{"--image", os.Args[0]}, 0, []string{"it is larger than any such file; name a"}},
 		"a folder":  {"", []string{"--image", ".."}, 0, []string{`--image "..": it is a folder; name a`}},

@@ -40,11 +40,11 @@ func Parse(text []byte) (Image, error) {
 		}
 	}
 	if !m.ended {
-		return Image{}, errors.New("it has no end record: it is no Intel HEX file, or it was cut off")
+		return Image{}, errors.New("it has no end record: it is not an Intel HEX file, or it was cut off")
 	}
 	name, ok := NameIn(m.flash[:])
 	if !ok {
-		return Image{}, errors.New("it is no firmware of Stillwater's")
+		return Image{}, errors.New("it is not firmware of Stillwater's")
 	}
 	return Image{Name: name, Bytes: m.used}, nil
 }
@@ -71,7 +71,7 @@ const (
 // data, and what makes the sum of all bytes 0.
 func (m *memory) addRecord(line []byte) error {
 	const head, tail = 4, 1
-	bad := errors.New("it is no record of an Intel HEX file")
+	bad := errors.New("it is not a record of an Intel HEX file")
 	record := make([]byte, hex.DecodedLen(len(line)-1))
 	if line[0] != ':' {
 		return bad

@@ -30,11 +30,11 @@ func TestParse(t *testing.T) {
 	for name, c := range map[string]struct{ text, want string }{
 		"empty":        {"", "no end record"},
 		"cut off":      {good[:len(good)/2], ""},
-		"no end":       {strings.TrimSuffix(good, end), "it is no Intel HEX file, or it was cut off"},
-		"not hex":      {"PK\x03\x04", "line 1: it is no record"},
-		"an ELF":       {"\x7fELF", "line 1: it is no record"},
-		"short record": {":00\n" + good, "line 1: it is no record"},
-		"a bad sum":    {strings.Replace(good, first, first[:len(first)-1]+"z", 1), "line 1: it is no record"},
+		"no end":       {strings.TrimSuffix(good, end), "it is not an Intel HEX file, or it was cut off"},
+		"not hex":      {"PK\x03\x04", "line 1: it is not a record"},
+		"an ELF":       {"\x7fELF", "line 1: it is not a record"},
+		"short record": {":00\n" + good, "line 1: it is not a record"},
+		"a bad sum":    {strings.Replace(good, first, first[:len(first)-1]+"z", 1), "line 1: it is not a record"},
 		"a bit":        {strings.Replace(first, "0", "1", 1) + "\n" + rest, "line 1: its length or checksum is wrong"},
 		"a wrong len":  {":0200000001FD\n" + good, "line 1: its length or checksum"},
 		"after":        {good + good, "something follows the end record"},
@@ -42,7 +42,7 @@ func TestParse(t *testing.T) {
 			"it reaches past what an ATmega328P has"},
 		"larger chip": {imagetest.Record(0, recordUpper, []byte{0, 1}) + good, "line 1: it is for a larger chip"},
 		"segment":     {imagetest.Record(0, recordSegment, []byte{0x10, 0}) + good, "line 1: it is for a larger chip"},
-		"not ours":    {other, "it is no firmware of Stillwater's"},
+		"not ours":    {other, "it is not firmware of Stillwater's"},
 	} {
 		_, err := Parse([]byte(c.text))
 		require.Error(t, err, name)

@@ -141,6 +141,8 @@ static void handle_edge(uint8_t input, uint32_t at, uint32_t t)
 void board_edge(uint8_t input, bool high, uint32_t at)
 {
 	link_poll();
+	if (kill_waits())
+		outputs_off();
 	uint8_t bit = (uint8_t)(1U << input);
 	if (high)
 		board.levels |= bit;

@@ -1,5 +1,5 @@
 /* The board's state as far as interrupts change it: edges are handled and shots accepted here, within the interrupt,
- * and every way to safe ends here. The main loop reports to the host and does what may wait.
+ * and every way to safe ends here. The main loop reports to the host and does what is not urgent.
  *
  * Functions are called with interrupts off unless stated otherwise. */
 #ifndef BOARD_H

@@ -27,7 +27,7 @@ volatile uint8_t ticks;
 
 static uint16_t mean = 512U * 64; /* times 64: follows within 3 ms, so hum is let through and a drift is not */
 static uint16_t threshold = THRESHOLD, peak;
-static uint16_t release_left;     /* samples until it is not loud any more; 0: it is not */
+static uint16_t release_left;     /* samples until the sound counts as over; 0: it is */
 
 /* What is done after each sample of a millisecond: one step at a time, so that no interrupt takes long. */
 enum { FIRST_OUTPUT = 0, FIRST_INPUT = FIRST_OUTPUT + OUTPUTS, LAST_SAMPLE = 19 };
@@ -124,7 +124,7 @@ static void captured(void)
 		board_edge(IN_BEAM, high, at);
 }
 
-/* Budget 2600 cycles, measured 2455. The longest path: handles the edge, accepts the shot, plans six pulses and
+/* Budget 2600 cycles, measured 2538. The longest path: handles the edge, accepts the shot, plans six pulses and
  * aborts them, as the last of them cannot be met. */
 ISR(TIMER1_CAPT_vect)
 {

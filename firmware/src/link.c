@@ -35,7 +35,7 @@ static inline __attribute__((always_inline)) void take(void)
 		received_write = next;
 	}
 	if (!byte || !(next & (RECEIVE_MASK / 4)))
-		board_wake(); /* at a frame's end, and before the ring is full of what is none */
+		board_wake(); /* at a frame's end, and before bytes without one fill the ring */
 }
 
 /* Budget 120 cycles, measured 88. */

@@ -3,6 +3,7 @@
 #include <avr/interrupt.h>
 
 #include "board.h"
+#include "inputs.h"
 #include "link.h"
 #include "timebase.h"
 #include "wire.h"
@@ -333,6 +334,10 @@ INLINE bool plan(uint8_t output, uint8_t pulse, uint32_t base)
 	if (pulse == NONE)
 		return true;
 	link_poll();
+	if (kill_waits()) {
+		outputs_off();
+		return false;
+	}
 	const uint8_t *spec = cue_spec(program, pulse);
 	c->pulse = pulse;
 	c->stage = FAR;

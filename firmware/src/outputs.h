@@ -42,7 +42,7 @@ void outputs_start(void);
 void outputs_off(void);
 
 /* outputs_plan plans the pulses of a list of a program, 0: the cues, 1: the opening cues. Each starts at base + its
- * offset. */
+ * offset. Before each it looks at the kill input, and plans no more once that has changed. */
 void outputs_plan(const struct program *p, uint8_t list, uint32_t base);
 
 /* outputs_test drives one output on at once, for width ticks; its times are those of pulse 0. */

@@ -9,8 +9,16 @@ import (
 	"stillwater/internal/wire"
 )
 
-// sweepTo is how long after a request edges are swept: a frame takes about half of it to arrive at 115200 baud.
-const sweepTo = 1500 * time.Microsecond
+// byteTime is how long a byte takes on the protocol's serial line, of 250000 baud with ten bits to a byte.
+const byteTime = 10 * time.Second / 250_000
+
+// Edges are swept from when a request is sent, so from before its frame is there, until this long after that.
+const sweepBeyond = 500 * time.Microsecond
+
+// arrival is how long a request takes on a serial line; elsewhere it is there sooner.
+func arrival(m wire.Message) time.Duration {
+	return time.Duration(len(wire.AppendFrame(nil, m.Frame(0)))) * byteTime
+}
 
 // sweepStep is the step of a sweep, coarser on a bed whose sleeps are not exact.
 func (h *host) sweepStep() time.Duration {
@@ -24,6 +32,7 @@ func (h *host) sweepStep() time.Duration {
 // is.
 func testDisarmRaces(h *host) {
 	h.load(h.single())
+	sweepTo := arrival(wire.Disarm{}) + sweepBeyond
 	for after := time.Duration(0); after <= sweepTo; after += h.sweepStep() {
 		h.mustDo(wire.Arm{Shots: 1})
 		h.clear()
@@ -41,36 +50,67 @@ func testDisarmRaces(h *host) {
 }
 
 // testArmRaces asks to arm again at any time around the end of the last rest, which an edge makes the board notice: it
-// is refused while the board rests, or the board is armed and says so.
+// is refused while the board rests, or the board is armed and says so. A request is sent before the end, to be on its way
+// on a serial line when the rest ends, and at the end, for a board that has it at once.
 func testArmRaces(h *host) {
 	p := h.single()
 	p.HoldOff, p.Table[0].Delay, p.Rest = 0, 4*h.id.Lead, h.ticks(40*time.Millisecond)
 	p.Cues[0].Width = h.ticks(time.Millisecond)
 	h.load(p)
-	armed := 0
-	for after := time.Duration(0); after <= sweepTo; after += h.sweepStep() {
-		h.mustDo(wire.Arm{Shots: 1})
-		h.breakBeam(h.w.Clock)
-		r := h.shot()
-		h.state(wire.Resting)
-		left := (r.ClockAt + wire.Tick(r.Delay+p.Rest)).Sub(h.now())
-		if left > 0 {
-			h.sleep(max(0, time.Duration(left)*time.Second/time.Duration(h.id.TickHz)-sweepTo/2))
+	sweepTo := arrival(wire.Arm{}) + sweepBeyond
+	var r armRaces
+	for _, ahead := range []time.Duration{sweepTo / 2, 0} {
+		for after := time.Duration(0); after <= sweepTo; after += h.sweepStep() {
+			h.armRace(p, ahead, after, &r)
+			require.False(h.t, h.t.Failed(), "asked %v before the end of the rest, beam broken %v after that",
+				ahead, after)
 		}
-		seq := h.send(wire.Arm{Shots: 1})
-		h.bed.Sleep(after)
-		h.bed.Set(h.w.Clock, h.w.BrokenHigh)
-		h.sleep(2 * poll)
-		h.bed.Set(h.w.Clock, !h.w.BrokenHigh)
-		if h.carriedOut(seq) {
-			armed++
-			h.assertReported(true, after)
-		}
-		h.mustDo(wire.Disarm{})
-		h.clear()
-		require.False(h.t, h.t.Failed(), "beam broken %v after the request to arm was sent", after)
 	}
-	h.t.Logf("armed in %d", armed)
+	h.t.Logf("armed in %d; edges from %d to %d ticks after the end of the rest", r.armed, r.first, r.last)
+	if h.bed.Exact() {
+		assert.Negative(h.t, r.first, "edges before the end of the rest")
+		assert.Positive(h.t, r.last, "edges after it")
+	}
+}
+
+// armRaces is what came of the races, and where the edges were, in ticks from the end of the rest.
+type armRaces struct {
+	armed       int
+	first, last int32
+}
+
+// armRace has one shot and asks to arm again ahead of the end of its rest; the beam breaks some time after that.
+func (h *host) armRace(p wire.Program, ahead, after time.Duration, r *armRaces) {
+	h.t.Helper()
+	h.mustDo(wire.Arm{Shots: 1})
+	h.breakBeam(h.w.Clock)
+	shot := h.shot()
+	h.state(wire.Resting)
+	rested := shot.ClockAt + wire.Tick(shot.Delay+p.Rest)
+	if left := rested.Sub(h.byAnEdge()); left > 0 {
+		h.sleep(max(0, time.Duration(left)*time.Second/time.Duration(h.id.TickHz)-ahead))
+	}
+	seq := h.send(wire.Arm{Shots: 1})
+	h.bed.Sleep(after)
+	edge := h.bed.Set(h.w.Clock, h.w.BrokenHigh).Sub(rested)
+	r.first, r.last = min(r.first, edge), max(r.last, edge)
+	h.sleep(2 * poll)
+	h.bed.Set(h.w.Clock, !h.w.BrokenHigh)
+	if h.carriedOut(seq) {
+		r.armed++
+		h.assertReported(true, after)
+	}
+	h.mustDo(wire.Disarm{})
+	h.clear()
+}
+
+// byAnEdge is the board's time, on an exact bed by an edge that the program does not use: no answer takes time there.
+func (h *host) byAnEdge() wire.Tick {
+	if !h.bed.Exact() {
+		return h.now()
+	}
+	h.bed.Set(h.w.Gate, h.w.BrokenHigh)
+	return h.bed.Set(h.w.Gate, !h.w.BrokenHigh)
 }
 
 // carriedOut waits for the answer to a request.
