@@ -50,8 +50,8 @@ func testDisarmRaces(h *host) {
 }
 
 // testArmRaces asks to arm again at any time around the end of the last rest, which an edge makes the board notice: it
-// is refused while the board rests, or the board is armed and says so. A request is sent before the end, to be on its way
-// on a serial line when the rest ends, and at the end, for a board that has it at once.
+// is refused while the board rests, or the board is armed and says so. A request is sent before the end, to be on its
+// way on a serial line when the rest ends, and at the end, for a board that has it at once.
 func testArmRaces(h *host) {
 	p := h.single()
 	p.HoldOff, p.Table[0].Delay, p.Rest = 0, 4*h.id.Lead, h.ticks(40*time.Millisecond)
