@@ -102,12 +102,13 @@ func TestConformance(t *testing.T) {
 // A host in another language, made from the protocol's document alone, gets on with the firmware.
 func TestSecondHost(t *testing.T) {
 	term := StartTerminal(t)
-	boardtest.SecondHost(t, term.Path, func(broken bool) { term.Pin("beam", !broken) })
+	boardtest.SecondHost(t, term.Path, func(broken bool) { term.Pin("gate", !broken) },
+		func(broken bool) { term.Pin("beam", !broken) })
 	flashes := 0
 	for _, c := range term.Changes() {
 		if c.Name == "flash1" && c.On {
 			flashes++
 		}
 	}
-	assert.Equal(t, 3, flashes, "a test pulse and two shots")
+	assert.Equal(t, 5, flashes, "a test pulse and four shots")
 }

@@ -11,7 +11,8 @@ import (
 func TestSecondHost(t *testing.T) {
 	chip := serialboardtest.New(t)
 	chip.Connect()
-	boardtest.SecondHost(t, chip.Path, func(broken bool) { chip.Edge(serialboardtest.Beam, !broken) })
+	boardtest.SecondHost(t, chip.Path, func(broken bool) { chip.Edge(serialboardtest.Gate, !broken) },
+		func(broken bool) { chip.Edge(serialboardtest.Beam, !broken) })
 }
 
 // The example frames mean the same to it.

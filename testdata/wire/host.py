@@ -2,10 +2,11 @@
 """A small host of the board protocol, made from firmware/PROTOCOL.md alone.
 
     host.py examples FOLDER   decodes and encodes the examples beside this file
-    host.py talk PORT         has a board on a serial port fire once, and disarms it
+    host.py talk PORT         has a board on a serial port fire by its beam, by Go and through a gate, and disarms it
 
 It says what it does in lines of JSON, and ends with status 1 at the first thing that is not as the document has it.
-Whoever runs "talk" breaks the beam after the lines "armed" and "armed again", and frees it after the lines "shot".
+Whoever runs "talk" breaks the beam after the lines "armed", "armed again" and "through the gate", the gate's beam after
+the line "armed for a throw", and frees both after the lines "shot".
 """
 import array
 import fcntl
@@ -20,6 +21,9 @@ import time
 VERSION = 2
 NO_INPUT = 255
 PATIENCE = 0.5  # seconds for an answer to the first identify, doubled each time
+TRIES = 6  # to have an introduction
+LATE = 10  # seconds that a start may be behind: a simulated board may stand still for a while
+PONGS = 80  # answered pings after which what did not come is missing
 
 # Section 4. Fields are in struct's letters: B u8, H u16, I u32; n a name, d the rest.
 HOST = {
@@ -57,7 +61,7 @@ BEAM, MICROPHONE, KILL = 0, 1, 3
 FLASH = 2
 SAFE, ARMED, FIRING, RESTING, FAULTED = range(5)
 DONE = 0
-REQUESTED, SHOTS_DONE, NOT_ARMED, IS_ARMED = 1, 2, 7, 8
+REQUESTED, SHOTS_DONE, NOT_ARMED, IS_ARMED, NOT_OPENED = 1, 2, 7, 8, 18
 
 
 class Problem(Exception):
@@ -175,6 +179,21 @@ def program(clock, falling, delay, output, width, hold_off, late, rest):
     return head + struct.pack("<II", 0, delay) + struct.pack("<BiI", output, 0, width)
 
 
+def gated_program(clock, gate, falling, points, output, width, hold_off, late, rest):
+    """falling: of clock and gate; points: intervals and their delays."""
+    flags = falling[0] + 2 * falling[1]
+    gate_min, gate_max = points[0][0], points[-1][0]
+    head = struct.pack("<8B5I", 1, clock, flags, 1, gate, len(points), 1, 0, gate_min, gate_max, hold_off, late, rest)
+    return head + b"".join(struct.pack("<II", *p) for p in points) + struct.pack("<BiI", output, 0, width)
+
+
+def table_delay(points, interval):
+    """The delay that the table has for an interval, as section 8 has it."""
+    (i0, d0), (i1, d1) = next((a, b) for a, b in zip(points, points[1:]) if interval <= b[0])
+    part = abs(d1 - d0) * (interval - i0) // (i1 - i0)
+    return d0 + part if d1 >= d0 else d0 - part
+
+
 # Section 16: the serial line.
 
 def open_port(path):
@@ -197,7 +216,7 @@ def open_port(path):
 class Host:
     def __init__(self, fd):
         self.fd, self.receiver = fd, Receiver()
-        self.seq = self.pings = 0
+        self.seq = self.pings = self.pongs = 0
         self.heard_seq = None
         self.next_ping = time.monotonic()
         self.inbox = []
@@ -208,8 +227,8 @@ class Host:
         os.write(self.fd, frame(TYPES[name], self.seq, encode(name, **values)))
         return self.seq
 
-    def listen(self, until):
-        """Takes what comes until a time, and pings each 250 ms."""
+    def listen(self, until=float("inf")):
+        """Takes what comes, until a time if there is one, and pings each 250 ms."""
         now = time.monotonic()
         if now >= self.next_ping and self.pings:
             self.send("ping", token=self.pings)
@@ -224,23 +243,38 @@ class Host:
                 expect(seq == (self.heard_seq + 1) % 256, "messages before %s were lost" % name)
             self.heard_seq = seq
             self.kinds.add(name)
+            self.pongs += name == "pong"
             self.inbox.append((name, values))
 
-    def pause(self, seconds):
-        until = time.monotonic() + seconds
-        while time.monotonic() < until:
-            self.listen(until)
-
-    def await_message(self, name, /, seconds=5, **wanted):
-        """Takes the first message of that name with those values out of what was heard."""
-        until = time.monotonic() + seconds
+    def wait_for(self, found, what):
+        """Listens until found() has something. It is missing when many pings were answered meanwhile."""
+        pongs = self.pongs
         while True:
+            got = found()
+            if got is not None:
+                return got
+            expect(self.pongs - pongs < PONGS, "no %s came, but %s" % (what, self.inbox))
+            self.listen()
+
+    def pause(self, ticks):
+        """Lets time of the board's pass."""
+        begun = self.wait_for_pong()
+        while ticks_between(self.wait_for_pong(), begun) < ticks:
+            pass
+
+    def wait_for_pong(self):
+        self.forget("pong")
+        return self.await_message("pong")["now"]
+
+    def await_message(self, name, /, **wanted):
+        """Takes the first message of that name with those values out of what was heard."""
+        def found():
             for at, (n, values) in enumerate(self.inbox):
                 if n == name and all(values[k] == v for k, v in wanted.items()):
                     del self.inbox[at]
                     return values
-            expect(time.monotonic() < until, "no %s %s came, but %s" % (name, wanted or "", self.inbox))
-            self.listen(until)
+            return None
+        return self.wait_for(found, "%s %s" % (name, wanted or ""))
 
     def forget(self, name):
         """Drops the messages of that name that were heard and not taken."""
@@ -248,15 +282,17 @@ class Host:
 
     def request(self, name, /, **values):
         """Sends a request and waits for its answer: None, or what it was refused for."""
-        seq, until = self.send(name, **values), time.monotonic() + 5
-        while True:
+        seq = self.send(name, **values)
+
+        def found():
             for at, (n, answer) in enumerate(self.inbox):
                 if n in ("ack", "refused") and answer["seq"] == seq:
                     del self.inbox[at]
-                    expect(answer["type"] == TYPES[name], "the answer to %s is one to another type" % name)
-                    return answer if n == "refused" else None
-            expect(time.monotonic() < until, "%s was not answered" % name)
-            self.listen(until)
+                    return n, answer
+            return None
+        kind, answer = self.wait_for(found, "answer to " + name)
+        expect(answer["type"] == TYPES[name], "the answer to %s is one to another type" % name)
+        return answer if kind == "refused" else None
 
     def do(self, name, /, **values):
         refused = self.request(name, **values)
@@ -264,17 +300,15 @@ class Host:
 
     # Section 13, 1.
     def identify(self):
-        until, patience = time.monotonic() + 10, PATIENCE
-        while time.monotonic() < until:
+        for attempt in range(TRIES):
             os.write(self.fd, b"\0")
             self.inbox, self.heard_seq = [], None
-            seq, again = self.send("identify"), time.monotonic() + patience
-            patience *= 2
+            seq, again = self.send("identify"), time.monotonic() + PATIENCE * 2**attempt
             while time.monotonic() < again:
                 self.listen(again)
                 if any(n == "ack" and v["seq"] == seq for n, v in self.inbox):
                     return self.introduction()
-        raise Problem("it did not say what it is within ten seconds")
+        raise Problem("it did not say what it is, asked %d times" % TRIES)
 
     def introduction(self):
         identity = [v for n, v in self.inbox if n == "identity"][-1]
@@ -300,19 +334,12 @@ def first_of(pins, kind, name):
     return min((p for p in pins.values() if p["kind"] == kind), key=lambda p: (p["name"] != name, p["index"]))
 
 
-def check_shot(host, hz, beam, width):
-    """Takes the reports of one shot."""
-    edge = host.await_message("edge", 20, input=beam["index"], high=beam["active_high"])
+def check_shot(host, beam, delay, width):
+    """Takes the reports of one shot that an edge of the beam begins."""
+    edge = host.await_message("edge", input=beam["index"], high=beam["active_high"])
     expect(host.await_message("state")["state"] == FIRING, "the edge fires")
-    shot = host.await_message("shot")
-    cue = host.await_message("cue", shot=shot["number"])
-    expect(shot["status"] == DONE and shot["cues"] == 1, "shot: %s" % shot)
+    shot = report_of_shot(host, lambda _: delay, width)
     expect(shot["clock_at"] == edge["at"] == shot["gate_at"], "it counts from the edge's stamp: %s %s" % (shot, edge))
-    expect(cue["planned"] == (shot["clock_at"] + shot["delay"]) % 2**32, "the moment: %s %s" % (shot, cue))
-    expect(ticks_between(cue["on"], cue["planned"]) >= 0, "early: %s" % cue)
-    expect(ticks_between(cue["off"], cue["on"]) >= width, "shorter than its width: %s" % cue)
-    late_us = ticks_between(cue["on"], cue["planned"]) * 1_000_000 // hz
-    say("shot", number=shot["number"], output=cue["output"], late_us=late_us)
 
 
 def check_small_requests(host, hz, inputs, flash):
@@ -328,6 +355,58 @@ def check_small_requests(host, hz, inputs, flash):
     expect(refused and refused["reason"] == NOT_ARMED, "go while safe: %s" % refused)
 
 
+def report_of_shot(host, planned_after, width):
+    """Takes a shot and its only cue, which starts a time after the clock's stamp, and says so."""
+    shot = host.await_message("shot")
+    cue = host.await_message("cue", shot=shot["number"])
+    expect(shot["status"] == DONE and shot["cues"] == 1, "shot: %s" % shot)
+    expect(shot["delay"] == planned_after(shot), "delay: %s, not %d" % (shot, planned_after(shot)))
+    expect(cue["planned"] == (shot["clock_at"] + shot["delay"]) % 2**32, "the moment: %s %s" % (shot, cue))
+    expect(ticks_between(cue["on"], cue["planned"]) >= 0, "early: %s" % cue)
+    expect(ticks_between(cue["off"], cue["on"]) >= width, "shorter than its width: %s" % cue)
+    say("shot", number=shot["number"], output=cue["output"], delay=shot["delay"])
+    return shot
+
+
+def shot_by_go(host, identity, flash, width):
+    """A program without a clock: Go starts it, and it counts from lead after that."""
+    hz = identity["tick_hz"]
+    host.load(program(clock=NO_INPUT, falling=False, delay=0, output=flash["index"], width=width, hold_off=0,
+                      late=LATE * hz, rest=hz // 100))
+    host.do("arm", shots=1)
+    host.await_message("state", state=ARMED, reason=NOT_OPENED)
+    before = host.wait_for_pong()
+    host.do("go")
+    host.await_message("state", state=FIRING)
+    shot = report_of_shot(host, lambda _: 0, width)
+    expect(ticks_between(shot["clock_at"], before) >= identity["lead"], "Go counts from lead after it: %s" % shot)
+    host.await_message("state", state=SAFE, reason=SHOTS_DONE)
+    say("go")
+
+
+def shot_through_gate(host, identity, inputs, beam, flash, width):
+    """Two beams: the delay is the table's for the interval between them, and no less than the announced gate lead."""
+    hz = identity["tick_hz"]
+    gate = min((i for i in inputs.values() if i["kind"] == BEAM and i != beam),
+               key=lambda i: (i["name"] != "gate", i["index"]))
+    lead = identity["gate_lead"] + hz // 50
+    points = [(1, lead), (hz, lead + hz // 10), (20 * hz, lead)]
+    host.load(gated_program(clock=beam["index"], gate=gate["index"],
+                            falling=(1 - beam["active_high"], 1 - gate["active_high"]), points=points,
+                            output=flash["index"], width=width, hold_off=hz // 100, late=LATE * hz, rest=hz // 100))
+    host.pause(hz // 10)
+    host.forget("edge")
+    host.do("arm", shots=1)
+    host.await_message("state", state=ARMED)
+    say("armed for a throw")
+    first = host.await_message("edge", input=gate["index"], high=gate["active_high"])
+    say("through the gate")
+    host.await_message("state", state=FIRING)
+    shot = report_of_shot(host, lambda s: table_delay(points, ticks_between(s["clock_at"], s["gate_at"])), width)
+    expect(shot["gate_at"] == first["at"], "it counts from the gate's stamp: %s %s" % (shot, first))
+    host.await_message("state", state=SAFE, reason=SHOTS_DONE)
+
+
 def talk(path):
     host = Host(open_port(path))
     identity, inputs, outputs, state = host.identify()
@@ -340,22 +419,25 @@ def talk(path):
     expect(not stopped and state["state"] == SAFE, "it is not safe: %s" % state)
     check_small_requests(host, hz, inputs, flash)
     width = hz // 500
-    host.load(program(clock=beam["index"], falling=not beam["active_high"], delay=identity["edge_lead"] + hz // 50,
-                      output=flash["index"], width=width, hold_off=hz // 100, late=hz // 20, rest=hz // 100))
+    delay = identity["edge_lead"] + hz // 50
+    host.load(program(clock=beam["index"], falling=not beam["active_high"], delay=delay, output=flash["index"],
+                      width=width, hold_off=hz // 100, late=LATE * hz, rest=hz // 100))
     host.do("arm", shots=2)
     host.await_message("state", state=ARMED)
     host.forget("state")  # a board that was asked twice what it is has answered the second time since
     expect(host.request("arm", shots=1)["reason"] == IS_ARMED, "armed already")
     say("armed")
-    check_shot(host, hz, beam, width)
+    check_shot(host, beam, delay, width)
     expect(host.await_message("state")["state"] == RESTING, "it rests")
     state = host.await_message("state")
     expect(state["state"] == ARMED and state["left"] == 1, "after the rest: %s" % state)
     host.await_message("edge", input=beam["index"], high=1 - beam["active_high"])
-    host.pause(0.2)  # section 11: what comes sooner is reported together with it
+    host.pause(hz // 10)  # section 11: what comes sooner is reported together with it
     say("armed again")
-    check_shot(host, hz, beam, width)
+    check_shot(host, beam, delay, width)
     host.await_message("state", state=SAFE, reason=SHOTS_DONE)
+    shot_by_go(host, identity, flash, width)
+    shot_through_gate(host, identity, inputs, beam, flash, width)
     host.do("arm", shots=1)
     host.do("disarm")
     host.await_message("state", state=SAFE, reason=REQUESTED)

@@ -18,21 +18,27 @@ import (
 const hostFolder = "../../testdata/wire"
 
 // SecondHost has a board on a serial port talk to the host in testdata/wire/host.py, which is made from the protocol's
-// document alone: it fires two shots. beam breaks the board's beam, or frees it.
-func SecondHost(t *testing.T, port string, beam func(broken bool)) {
+// document alone: it fires two shots by the beam, one by Go, and one through the gate. gate and beam break the board's
+// beams, or free them.
+func SecondHost(t *testing.T, port string, gate, beam func(broken bool)) {
 	t.Helper()
 	said := map[string]int{}
 	err := runHost(t, func(what string) {
 		said[what]++
 		switch what {
-		case "armed", "armed again":
+		case "armed for a throw":
+			gate(true)
+		case "armed", "armed again", "through the gate":
 			beam(true)
 		case "shot":
+			gate(false)
 			beam(false)
 		}
 	}, "talk", port)
 	require.NoError(t, err)
-	assert.Equal(t, 2, said["shot"])
+	assert.Equal(t, 4, said["shot"])
+	assert.Equal(t, 1, said["go"])
+	assert.Equal(t, 1, said["through the gate"])
 	assert.Equal(t, 1, said["disarmed"])
 }
 
