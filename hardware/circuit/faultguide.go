@@ -37,28 +37,28 @@ func FaultGuide(lines []FaultLine) string {
 
 // unsafeFaults is a table of the faults of a verdict, with one line for those of a part that leave the same outputs on.
 func unsafeFaults(title string, lines []FaultLine, v Verdict) string {
-	type left struct{ ref, stopped, killed string }
-	var rows []left
-	var what []string
-	of := map[left][]string{}
+	type outcome struct{ ref, stopped, killed string }
+	var outcomes []outcome
+	faults := map[outcome][]string{}
 	for _, l := range lines {
 		if l.Verdict != v {
 			continue
 		}
-		key := left{l.Ref, stopped(l.Ways), l.Ways[2]}
-		if of[key] == nil {
-			rows = append(rows, key)
+		key := outcome{l.Ref, stopped(l.Ways), l.Ways[2]}
+		if faults[key] == nil {
+			outcomes = append(outcomes, key)
 		}
-		of[key] = append(of[key], l.Fault)
+		faults[key] = append(faults[key], l.Fault)
 	}
-	for _, r := range rows {
-		what = append(what, fmt.Sprintf("| %s | %s | %s | %s |", r.ref, strings.Join(of[r], "; "), r.stopped, r.killed))
+	var rows []string
+	for _, o := range outcomes {
+		rows = append(rows, fmt.Sprintf("| %s | %s | %s | %s |", o.ref, strings.Join(faults[o], "; "), o.stopped, o.killed))
 	}
-	if len(what) == 0 {
+	if len(rows) == 0 {
 		return ""
 	}
 	return "\n" + title + "\n\n| part | fault | 200 ms after the heartbeat stopped | 200 ms after the kill switch " +
-		"opened |\n|---|---|---|---|\n" + strings.Join(what, "\n") + "\n"
+		"opened |\n|---|---|---|---|\n" + strings.Join(rows, "\n") + "\n"
 }
 
 // stopped lists what stays on after the heartbeat has stopped high and low.
@@ -74,14 +74,14 @@ type Band struct {
 	Hertz             float64
 	Least, Mean, Most float64 // of V5_ARM, volts
 
-	read string // a table's word for the unrounded values; "" if not read from one
+	read string // the state in the table it was read from, which was made before rounding; "" if not read from one
 }
 
 // The states of a rail, and the voltage from which it is on.
 const (
-	railDark, railOn, railBoth = "dark", "on", "comes and goes"
+	railDark, railOn, railIntermittent = "dark", "on", "comes and goes"
 
-	onV5 = 4
+	onV5 = 4 // most that is driven from 5 V logic works from there on (own choice)
 )
 
 func (b Band) String() string {
@@ -93,7 +93,7 @@ func (b Band) String() string {
 	case b.Least > onV5:
 		return railOn
 	}
-	return railBoth
+	return railIntermittent
 }
 
 // mayBe reports whether some values that round to those of b have this state.
@@ -104,7 +104,7 @@ func (b Band) mayBe(rail string) bool {
 	case railOn:
 		return b.Most >= darkV5 && b.Least >= onV5
 	}
-	return rail == railBoth && b.Most >= darkV5 && b.Least <= onV5
+	return rail == railIntermittent && b.Most >= darkV5 && b.Least <= onV5
 }
 
 var bandHead = []string{"frequency Hz", "V5_ARM least V", "mean V", "most V", "the rail"}
@@ -135,7 +135,7 @@ func BandGuide(list []Band) (string, error) {
 		last++
 	}
 	if last+1 < len(list) && slices.ContainsFunc(list[last+1:], on) {
-		return "", fmt.Errorf("the frequencies that keep the rails on are no single band: the guide says one")
+		return "", fmt.Errorf("the frequencies that keep the rails on are not one band, as the guide says they are")
 	}
 	words := fmt.Sprintf("Of the simulated square waves those from %s to %s keep the rails on", hertz(list[first].Hertz),
 		hertz(list[last].Hertz))

@@ -155,15 +155,15 @@ func TestBandGuide(t *testing.T) {
 	_, err = BandGuide([]Band{dark, fast})
 	assert.ErrorContains(t, err, "no frequency")
 	_, err = BandGuide([]Band{on, fast, on})
-	assert.ErrorContains(t, err, "no single band")
+	assert.ErrorContains(t, err, "not one band")
 	again, err := ParseBands(BandTable([]Band{dark, some, on}))
 	require.NoError(t, err)
-	dark.read, some.read, on.read = railDark, railBoth, railOn
+	dark.read, some.read, on.read = railDark, railIntermittent, railOn
 	assert.Equal(t, []Band{dark, some, on}, again)
 	_, err = ParseBands("1,2\n")
 	assert.ErrorContains(t, err, "wrong number of fields")
 	// 0.84 V is not dark, though it is written as 0.8 V, which is: the table's word stands.
 	again, err = ParseBands(BandTable([]Band{band(9, 0, 0.5, 0.84)}))
 	require.NoError(t, err)
-	assert.Equal(t, railBoth, again[0].String())
+	assert.Equal(t, railIntermittent, again[0].String())
 }

@@ -99,7 +99,7 @@ func FuzzParseBands(f *testing.F) {
 		}
 		for _, b := range bands {
 			finiteAll(t, b.Hertz, b.Least, b.Mean, b.Most)
-			assert.Contains(t, []string{railDark, railOn, railBoth}, b.String())
+			assert.Contains(t, []string{railDark, railOn, railIntermittent}, b.String())
 		}
 		statement := BandTable(bands)
 		again, err := ParseBands(statement)
