@@ -12,7 +12,7 @@
 #include "wire.h"
 
 /* The version of the firmware: the host finds it in the image by its first word. */
-static const char name[16] PROGMEM = "m328p 1.2";
+static const char name[16] PROGMEM = "m328p 1.3";
 
 struct input_pin {
 	uint8_t kind, active_high;
