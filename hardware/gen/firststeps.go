@@ -104,7 +104,7 @@ func (f firstBuild) legs(s *sketch) error {
 	s.chip(118, 34, opto)
 	s.ring(32, 90, tvs)
 	s.knob(118, 90, trimmer)
-	s.text(8, 108, "start", "", "All others go in either way round.")
+	s.text(8, 108, "start", "", "All others on the board go in either way round.")
 	return nil
 }
 
@@ -281,7 +281,7 @@ func (f firstBuild) flashContact(s *sketch) error {
 	for i, words := range append(measuredSo[:],
 		"Reading positive: the core with the red tip goes to "+hot+"; the other to "+common+".",
 		"Reading negative: the core with the black tip goes to "+hot+"; the other to "+common+".",
-		"Then tips off, meter on mA, tips on as a short: it fires; 2 mA or less. No flash: nothing was measured, stop.",
+		"Tips off, meter on mA, tips on as a short: it fires. Until ready again 2 mA or less. No flash: stop.",
 		"Tips off, and the red lead back to volts at once.",
 	) {
 		s.text(8, 70+6*float64(i), "start", "", words)
@@ -291,7 +291,7 @@ func (f firstBuild) flashContact(s *sketch) error {
 
 // measuredSo is what counts for each contact of a flash unit before its current is measured.
 var measuredSo = [...]string{
-	"Unit off, lead out of it: the cores into the piece of strip. Then lead in, unit on. Touch the probes only.",
+	"Unit off, lead out: cores into the strip. Head turned away, lead in, unit on. Touch probes only.",
 	"More than 24 V, + or -: stop, measure no current. Less than 1 V: nothing measured, stop.",
 }
 

@@ -201,8 +201,8 @@ func (s *sketch) flashUnits(b *circuit.Board) error {
 		y += 6
 	}
 	for i, words := range []string{
-		"Then tips off, meter on mA, tips on as a short: it fires. No flash: nothing was measured, stop.",
-		"FLASH1: 2 mA or less at once. FLASH2: 2 mA or less a second after it fired. Else: do not connect it.",
+		"Tips off, meter on mA, tips on as a short: it fires. No flash: nothing was measured, stop.",
+		"Until it is ready again, FLASH1: 2 mA or less; FLASH2: the same from a second on. Else do not connect it.",
 		"Tips off, and the red lead back to volts at once. The unit's plug comes out before anything else is touched.",
 	} {
 		s.text(8, y+2+6*float64(i), "start", "", words)

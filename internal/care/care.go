@@ -22,7 +22,7 @@ func Checklist() []Caution {
 		{"water", "Water, lights and leads are apart: leads hang in a drip loop below their sockets, nothing " +
 			"electrical stands where liquid lands."},
 		{"contacts", "Camera and flash are wired through the optocouplers only, and I measured the flash contact: " +
-			"24 V or less, and 2 mA or less when shorted (a thyristor's contact: one second after the flash)."},
+			"24 V or less, and 2 mA or less when shorted (a thyristor's contact: from a second after the flash on)."},
 		{"capacitor", "No flash unit is opened: its capacitor holds a dangerous charge long after it is switched off."},
 		{"floor", "The floor is mopped and matted, my hands are dry before I touch a lead, and I know my way to the " +
 			"light in the dark."},
