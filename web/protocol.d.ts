@@ -115,7 +115,7 @@ export interface CameraStatus {
 	problem: string;
 }
 
-/** The camera's frame of a shot, and what it speaks for. */
+/** The camera's frame of a shot, and what it suggests. */
 export interface FrameView {
 	name: string;
 	/** Changes with its files, and so with its picture. */

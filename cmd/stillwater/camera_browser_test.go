@@ -261,7 +261,7 @@ func (p *phone) hideProblem() {
 		document.querySelector(".camera-hide").textContent === "Hide this problem on this phone"`)
 }
 
-// TestFramesAtShoot: a shot whose frame came shows it in its card, with what it speaks for; a tap shows those of the
+// TestFramesAtShoot: a shot whose frame came shows it in its card, with what it suggests; a tap shows those of the
 // session, forwards and backwards and enlarged. Nothing moves, and arming closes it.
 func TestFramesAtShoot(t *testing.T) {
 	t.Parallel()

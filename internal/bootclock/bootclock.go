@@ -20,7 +20,7 @@ type Reading struct {
 // Origin is the date of the boot, if the wall clock is right.
 func (r Reading) Origin() time.Time { return r.Wall.Add(-r.SinceBoot) }
 
-// Earlier is what the reading would have been that long ago.
+// Earlier returns the reading as it would have been ago before r.
 func (r Reading) Earlier(ago time.Duration) Reading {
 	r.SinceBoot -= ago
 	r.Wall = r.Wall.Add(-ago)

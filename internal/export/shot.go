@@ -139,7 +139,7 @@ func sessionOf(s record.Summary) SessionEntry {
 	}
 	return SessionEntry{Session: s.ID, Name: s.Title(), when: whenOf(s.When),
 		Started: s.Started.Format(time.RFC3339Nano), Board: s.Board, Kinds: append([]string{}, history.SessionKinds(s)...),
-		Shots: s.Shots, Verdicts: counts, Set: asJSON(s.Set), Damaged: s.Damaged}
+		Shots: s.Shots, Verdicts: counts, Set: jsonOrString(s.Set), Damaged: s.Damaged}
 }
 
 func shotOf(s record.Session, made record.Shot, outcome shot.Outcome, plan planEntry) ShotEntry {
@@ -149,7 +149,7 @@ func shotOf(s record.Session, made record.Shot, outcome shot.Outcome, plan planE
 		ClockNs: made.ClockNs, DelayMs: float64(made.DelayNs) / 1e6, planEntry: plan, Cues: []CueEntry{},
 		Seen: made.Seen, Verdict: made.Verdict, Note: made.Note, Star: made.Star, Picture: made.Picture,
 		CuesText: made.CuesText, Damaged: made.Damaged,
-		Problem: outcome.Problem, Set: asJSON(made.Set), Program: asJSON(made.Program)}
+		Problem: outcome.Problem, Set: jsonOrString(made.Set), Program: jsonOrString(made.Program)}
 	if outcome.Late != 0 {
 		ms := float64(outcome.Late) / 1e6
 		out.LateMs = &ms
@@ -175,8 +175,8 @@ func shotOf(s record.Session, made record.Shot, outcome shot.Outcome, plan planE
 	return out
 }
 
-// asJSON gives the journal's opaque text as the JSON it is, or as a string should it be none.
-func asJSON(text string) json.RawMessage {
+// jsonOrString returns text from the journal as it is if it is JSON, else as a JSON string.
+func jsonOrString(text string) json.RawMessage {
 	if json.Valid([]byte(text)) && utf8.ValidString(text) {
 		return json.RawMessage(text)
 	}

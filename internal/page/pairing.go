@@ -63,10 +63,10 @@ func (p *pairing) client(r *http.Request) (string, bool) {
 	return p.phones.client(r.Context(), cookie.Value)
 }
 
-// good reports whether client would know the phone that sent the request. It changes nothing and waits for nothing.
-func (p *pairing) good(r *http.Request) bool {
+// valid reports whether client would know the phone that sent the request. It changes nothing and waits for nothing.
+func (p *pairing) valid(r *http.Request) bool {
 	cookie, err := r.Cookie(cookieName)
-	return err == nil && p.phones.good(cookie.Value)
+	return err == nil && p.phones.valid(cookie.Value)
 }
 
 func (p *pairing) count() int { return p.phones.count() }

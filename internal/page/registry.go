@@ -188,8 +188,8 @@ func (g *registry) client(ctx context.Context, token string) (id string, ok bool
 	return m.Name, known && !expired
 }
 
-// good reports whether a token stands for a phone that is paired, and not for too long.
-func (g *registry) good(token string) bool {
+// valid reports whether a token stands for a phone that is paired, and not for too long.
+func (g *registry) valid(token string) bool {
 	hash := sha256.Sum256([]byte(token))
 	g.mu.Lock()
 	defer g.mu.Unlock()

@@ -105,7 +105,7 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 		client: client, control: s.opts.Control, heartbeat: s.opts.Heartbeat, opened: time.Now(), snapshots: s.snapshots,
 		limits: s.sockets.limitsOf(client), ended: make(chan struct{}), commands: make(chan request, commandQueueLength),
 		replies: make(chan []byte, messagesBurst+refusalsBurst+commandQueueLength),
-		paired:  func() bool { return s.pairing.good(r) },
+		paired:  func() bool { return s.pairing.valid(r) },
 	}
 	if wait := k.limits.admit(k.opened); wait > 0 {
 		refuseTooMany(w, wait, "This phone connects too often.")

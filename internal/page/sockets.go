@@ -25,7 +25,7 @@ type sockets struct {
 	running  sync.WaitGroup
 }
 
-// limitsOf are a phone's, which outlive its connections.
+// limitsOf returns the limits of a phone, which outlive its connections.
 func (s *sockets) limitsOf(client string) *phoneLimits {
 	s.mu.Lock()
 	defer s.mu.Unlock()

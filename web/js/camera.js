@@ -1,4 +1,4 @@
-// The camera's frame of a shot: where its picture is, and what it speaks for.
+// The camera's frame of a shot: where its picture is, and what it suggests.
 
 import { sentence } from "./refusals.js";
 import { verdictWord } from "./verdicts.js";
@@ -26,7 +26,7 @@ export function seenWords(s) {
 	return [suggestionWords(f), `Frame ${f.name}, ${sure}.`].filter(Boolean).join(" ");
 }
 
-/** What a frame speaks for, "" nothing. @param {Pick<FrameView, "verdict" | "says" | "next">} f */
+/** What a frame suggests, "" nothing. @param {Pick<FrameView, "verdict" | "says" | "next">} f */
 export function suggestionWords(f) {
 	const parts = [];
 	if (f.verdict !== "") parts.push(`Suggested: ${verdictWord(f.verdict).toLowerCase()}.`);

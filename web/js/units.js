@@ -1,6 +1,6 @@
 // Quantities as the machine prints them ("40 cm", "1/125 s") and as a field with a fixed unit shows them.
 
-/** The units that the machine prints and fields have, in a base unit. @type {Record<string, [number, string]>} */
+/** The units that the machine prints and fields have, and their factor to the base unit. @type {Record<string, [number, string]>} */
 const units = {
 	m: [1, "m"],
 	cm: [1e-2, "m"],
@@ -52,12 +52,12 @@ export function withUnit(typed, unit) {
 	return number.test(plain) && unit !== "" ? `${plain} ${unit}` : plain;
 }
 
-/** Drop the dust of binary fractions: nine significant digits. @param {number} v */
+/** Round off binary error: nine significant digits. @param {number} v */
 export function tidy(v) {
 	return Number(v.toPrecision(9));
 }
 
-/** Milliseconds for people: finer when small. @param {number} v */
+/** Milliseconds for display: finer when small. @param {number} v */
 export function ms(v) {
 	const a = Math.abs(v);
 	return fixed(v, a >= 1000 ? 0 : a >= 100 ? 1 : 2);
