@@ -203,7 +203,7 @@ func (s *sketch) flashUnits(b *circuit.Board) error {
 	for i, words := range []string{
 		"Tips off, meter on mA, tips on as a short: it fires. No flash: nothing was measured, stop.",
 		"Until it is ready again, FLASH1: 2 mA or less; FLASH2: the same from a second on. Else do not connect it.",
-		"Tips off, and the red lead back to volts at once. The unit's plug comes out before anything else is touched.",
+		"Tips off, and the red lead back to volts at once. Plug out before anything else is touched.",
 	} {
 		s.text(8, y+2+6*float64(i), "start", "", words)
 	}

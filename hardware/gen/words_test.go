@@ -106,7 +106,7 @@ func TestModulatedRangeIsWorkedOut(t *testing.T) {
 	step := submatch(t, guide, `10\. The modulated board, .*? (\d+) cm apart from slit to slit with slits of (\d+) mm, `+
 		`(\d+) cm from lens`)
 	assert.Equal(t, []string{said[3], said[2], said[1]}, step)
-	reported := regexp.MustCompile(`15 %\s+of\s+(?:it|the\s+light)\s+is\s+told,\s+not\s+promised`)
+	reported := regexp.MustCompile(`15 %\s+of\s+(?:it|the\s+light)\s+is\s+not\s+promised`)
 	assert.Len(t, reported.FindAllString(guide, -1), 2)
 }
 
