@@ -12,8 +12,8 @@ import (
 	"testing"
 )
 
-// Terminal is a board in real time, its serial line at a pseudo-terminal. Useful to see how things work together:
-// its time is this machine's, and means nothing exact.
+// Terminal is a board in real time, its serial line at a pseudo-terminal. It is for end-to-end tests: timing is the
+// host's and proves nothing.
 type Terminal struct {
 	Path string // of the pseudo-terminal: a link that stays when the board is started again
 
@@ -49,7 +49,7 @@ func StartTerminal(t testing.TB) *Terminal {
 	go func() {
 		defer close(done)
 		for lines.Scan() {
-			term.keep(lines.Text())
+			term.record(lines.Text())
 		}
 	}()
 	t.Cleanup(func() {
@@ -60,7 +60,7 @@ func StartTerminal(t testing.TB) *Terminal {
 	return term
 }
 
-func (t *Terminal) keep(line string) {
+func (t *Terminal) record(line string) {
 	var c Change
 	var level int
 	if n, _ := fmt.Sscanf(line, "out %s %d %d", &c.Name, &level, &c.Cycle); n != 3 {

@@ -8,8 +8,8 @@ import (
 	"stillwater/internal/care"
 )
 
-// The checklist is asked anew at each start, in each session, on a new day and after hours without a shot. The journal
-// keeps what was ticked; nothing is armed by it.
+// The checklist, whose text is in internal/care, is asked anew at each start, in each session, on a new day and after
+// hours without a shot. The journal keeps what was ticked; nothing is armed by it.
 
 // tick ticks one caution, or takes the tick back. The mutex is held.
 func (c *Control) tick(id string, ticked bool) error {

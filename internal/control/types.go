@@ -354,7 +354,7 @@ type CueView struct {
 //	pulse     Output      switch one output on by itself for a moment, only when nothing is armed
 //	prime     Output      open a valve by itself for nearly as long as it may be, so that its tip fills, only when
 //	                      nothing is armed
-//	page      Hidden      the phone is locked or shows something else: a holder that stays so is taken for gone
+//	page      Hidden      the phone is locked or shows something else: a holder that stays so counts as gone
 //	clock     Now         the phone's clock, Unix ms: dates shots when the machine's own clock is not set
 type Command struct {
 	Type    string         `json:"type"`
