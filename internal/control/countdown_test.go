@@ -98,12 +98,12 @@ func TestWhileItCountsDown(t *testing.T) {
 		for _, s := range []int{-1, 61} {
 			assert.Equal(t, "delay_s", x.refused(me, Command{Type: "arm", Shots: 1, DelayS: s}).Field)
 		}
-		x.must(me, Command{Type: "arm", Shots: 1, DelayS: 5})
+		x.must(me, Command{Type: "arm", Shots: 1, DelayS: 60}) // the longest that the refusal offers
 		for _, cmd := range []Command{{Type: "arm", Shots: 1}, {Type: "arm", Shots: 1, DelayS: 1}, {Type: "go"},
 			{Type: "pulse", Output: "flash"}, {Type: "set", Field: "drop.height", Value: "50 cm"}, {Type: "session"}} {
 			x.refused(me, cmd)
 		}
-		time.Sleep(5 * time.Second)
+		time.Sleep(time.Minute)
 		synctest.Wait()
 		assert.Equal(t, Armed, x.Snapshot().State)
 	})

@@ -12,9 +12,9 @@ import (
 )
 
 const (
-	clockTolerance  = 5 * time.Second // phones' clocks that differ by less say the same
-	minOriginChange = time.Second     // a smaller change of a boot's date is not worth writing down
-	clockInterval   = 10 * time.Second
+	clocksAgreeWithin = 5 * time.Second // phones' clocks that differ by less say the same
+	minOriginChange   = time.Second     // a smaller change of a boot's date is not worth writing down
+	clockInterval     = 10 * time.Second
 
 	// A phone whose clock jumped is trusted again when its reports have agreed for so long: a phone that was set right
 	// is back the same evening, and one whose clock flips to and fro moves no date.
@@ -61,7 +61,7 @@ func (d *dates) report(client string, now time.Time, r bootclock.Reading) (distr
 	switch {
 	case !known:
 		d.phones[client] = phoneClock{origin: origin, since: r.SinceBoot}
-	case origin.Sub(before.origin).Abs() >= clockTolerance:
+	case origin.Sub(before.origin).Abs() >= clocksAgreeWithin:
 		d.phones[client] = phoneClock{origin: origin, since: r.SinceBoot, jumped: true}
 		return !before.jumped, nil
 	case before.jumped && r.SinceBoot-before.since >= trustAfter:
@@ -114,7 +114,7 @@ func (d *dates) phoneOrigin(holder string) (origin time.Time, ok bool) {
 	}
 	chosen := clients[(len(clients)-1)/2]
 	apart := d.phones[clients[len(clients)-1]].origin.Sub(d.phones[clients[0]].origin)
-	if apart >= clockTolerance {
+	if apart >= clocksAgreeWithin {
 		if len(clients) == 2 && slices.Contains(clients, holder) {
 			chosen = holder
 		}
@@ -138,7 +138,7 @@ func (d *dates) words(r bootclock.Reading) string {
 		return ""
 	case d.origin.IsZero():
 		return "The machine's clock is not set: dates are uncertain."
-	case d.date(r).Sub(r.Wall).Abs() < clockTolerance:
+	case d.date(r).Sub(r.Wall).Abs() < clocksAgreeWithin:
 		return d.disagreement
 	case d.disagreement != "":
 		return "The machine's clock is not set. " + d.disagreement

@@ -140,8 +140,8 @@ func TestMiddleOfPhonesClocks(t *testing.T) {
 		split  bool
 	}{
 		{[]time.Duration{0}, "", 0, false},
-		{[]time.Duration{0, clockTolerance - 1}, "phone 1", 0, false}, // they say the same
-		{[]time.Duration{0, clockTolerance}, "phone 1", clockTolerance, true},
+		{[]time.Duration{0, clocksAgreeWithin - 1}, "phone 1", 0, false}, // they say the same
+		{[]time.Duration{0, clocksAgreeWithin}, "phone 1", clocksAgreeWithin, true},
 		{[]time.Duration{time.Hour, 0}, "", 0, true},
 		{[]time.Duration{time.Hour, 0}, "phone 7", 0, true},
 		{[]time.Duration{time.Hour, 0, -time.Hour}, "phone 0", 0, true},

@@ -9,9 +9,9 @@ import (
 	"stillwater/internal/record"
 )
 
-// clockTolerance is how far a machine's clock may be from what is right and still count as right: a phone's answer
+// clockRightWithin is how far a machine's clock may be from what is right and still count as right: a phone's answer
 // takes its time on the air.
-const clockTolerance = 2 * time.Second
+const clockRightWithin = 2 * time.Second
 
 // SetOrigin stores when a boot began, by ByPhone or BySystem, and with it the dates of all that was made in that boot.
 // A phone's date never replaces that of a system clock that was right.

@@ -102,6 +102,15 @@ func TestDateOfBootDatesWhatWasMadeInIt(t *testing.T) {
 	check(evening.Add(-time.Hour), record.BySystem)
 	require.NoError(t, j.SetOrigin(ctx, "a", started.Add(-10*time.Second), record.BySystem))
 	check(started.Add(-10*time.Second), record.ByClock) // the clock was right after all
+	for off, by := range map[time.Duration]record.Dating{
+		clockRightWithin - 1: record.ByClock, clockRightWithin: record.BySystem,
+		1 - clockRightWithin: record.ByClock, -clockRightWithin: record.BySystem,
+	} {
+		origin := started.Add(-10*time.Second + off)
+		require.NoError(t, j.SetOrigin(ctx, "a", origin, record.BySystem))
+		check(origin, by)
+	}
+	require.NoError(t, j.SetOrigin(ctx, "a", started.Add(-10*time.Second), record.BySystem))
 
 	require.NoError(t, j.Close())
 	j = open(t, path)

@@ -91,12 +91,14 @@ func TestStarsPicturesAndNames(t *testing.T) {
 	one := add(t, j, s.ID, 2)
 	require.NoError(t, j.SetStar(ctx, one.ID, true))
 	require.NoError(t, j.SetPicture(ctx, one.ID, record.PictureBlurred))
+	require.NoError(t, j.SetPast(ctx, one.ID, -3000, 400))
 	require.NoError(t, j.SetVerdict(ctx, one.ID, "too high"))
 	require.NoError(t, j.Rename(ctx, s.ID, "crowns, the second try"))
 	require.NoError(t, j.Close())
 	j = open(t, path)
 	got := newestFirst(t, j, s.ID)
 	one.Star, one.Picture, one.Verdict = true, "blurred", "too high"
+	one.PastUm, one.PastSDUm = -3000, 400
 	assert.Equal(t, one, got[0])
 	assert.False(t, got[1].Star)
 	all, err := j.Sessions(ctx)

@@ -163,7 +163,7 @@ func (k *storedWhen) date(boots map[int64]boot) (at time.Time, w record.When, kn
 		return w.Wall, w, known
 	}
 	at = time.Unix(0, b.origin.Int64).Add(w.SinceBoot)
-	if at.Sub(w.Wall).Abs() >= clockTolerance {
+	if at.Sub(w.Wall).Abs() >= clockRightWithin {
 		w.Dated = record.Dating(b.datedBy)
 	}
 	return at, w, known
