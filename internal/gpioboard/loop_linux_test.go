@@ -16,6 +16,7 @@ import (
 	"stillwater/internal/board/boardtest"
 	"stillwater/internal/config"
 	"stillwater/internal/gpiochip"
+	"stillwater/internal/proctest"
 	"stillwater/internal/realtime"
 	"stillwater/internal/trigger"
 	"stillwater/internal/wire"
@@ -164,7 +165,7 @@ func TestBoardPulses(t *testing.T) {
 func TestBoardEndsSafe(t *testing.T) {
 	lightUp := func(t *testing.T, h *host, f *fakeLines) {
 		h.Send(wire.Pulse{Output: 0, Width: uint32(realtime.TickHz)})
-		require.Eventually(t, func() bool { return f.lit() == 1 }, 2*time.Minute, time.Millisecond)
+		proctest.Eventually(t, "the pulse is on", func() bool { return f.lit() == 1 })
 	}
 	t.Run("the host goes", func(t *testing.T) {
 		f := newFakeLines(t)

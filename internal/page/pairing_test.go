@@ -23,6 +23,7 @@ import (
 
 	"stillwater/internal/control"
 	"stillwater/internal/journal"
+	"stillwater/internal/proctest"
 	"stillwater/internal/record"
 )
 
@@ -455,10 +456,10 @@ func TestAPairingEndsWithinOneRun(t *testing.T) {
 		now.Store(&over)
 		require.NoError(t, live.conn.SetReadDeadline(time.Now().Add(time.Minute)))
 		assert.Equal(t, 1008, live.closeCode(), "what it has open ends, though nobody asks")
-		require.Eventually(t, func() bool {
+		proctest.Eventually(t, "it leaves the record, too", func() bool {
 			kept, err := j.Phones(t.Context())
 			return err == nil && len(kept) == 0
-		}, time.Minute, time.Millisecond, "nor is it on record")
+		})
 		_, refused, err := connect(t, web, cookie, web.URL)
 		require.Error(t, err)
 		assert.Equal(t, http.StatusUnauthorized, refused.StatusCode)

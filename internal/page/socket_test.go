@@ -20,6 +20,7 @@ import (
 
 	"stillwater/internal/control"
 	"stillwater/internal/page/pagetest"
+	"stillwater/internal/proctest"
 )
 
 // phone is a websocket client of the test.
@@ -153,7 +154,7 @@ func TestCommandsAreCarriedOutAndAnswered(t *testing.T) {
 	other := dial(t, web, pairPhone(t, s, web))
 	assert.Equal(t, "phone 2", other.next().You)
 	other.conn.Close()
-	assert.Eventually(t, func() bool { return len(p.gone()) == 1 }, 2*time.Minute, time.Millisecond)
+	proctest.Eventually(t, "the phone is gone", func() bool { return len(p.gone()) == 1 })
 	assert.Equal(t, []string{"phone 2"}, p.gone())
 }
 
@@ -399,7 +400,7 @@ func TestWhenAPhoneWasHeardLast(t *testing.T) {
 	k.send(`{"n":1,"type":"take"}`)
 	require.Equal(t, "done", k.next("heartbeat", "snapshot").Type)
 	k.conn.Close()
-	require.Eventually(t, func() bool { return len(p.gone()) == 1 }, 10*time.Second, time.Millisecond)
+	proctest.Eventually(t, "the phone is gone", func() bool { return len(p.gone()) == 1 })
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	assert.False(t, p.heard.Before(before), "%s before %s", p.heard, before)

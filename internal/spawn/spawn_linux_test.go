@@ -144,7 +144,7 @@ func TestBoardDiesWithItsDaemon(t *testing.T) {
 	require.NoError(t, proc.Kill())
 	_, err = proc.Wait()
 	require.NoError(t, err)
-	require.Eventually(t, func() bool { return proctest.Ended(pid) }, 30*time.Second, 5*time.Millisecond)
+	proctest.Eventually(t, "the board ends", func() bool { return proctest.Ended(pid) })
 }
 
 // stuckLog takes nothing until it is let go.

@@ -202,8 +202,8 @@ func TestHeaderBoard(t *testing.T) {
 
 	pulsed := make(chan error, 1)
 	go func() { pulsed <- client.Pulse(t.Context(), 0, width) }()
-	assert.Eventually(t, func() bool { return kernelSees(t, headerFlash) }, time.Minute, time.Millisecond)
-	assert.Eventually(t, func() bool { return !kernelSees(t, headerFlash) }, time.Minute, time.Millisecond)
+	proctest.Eventually(t, "the flash is on", func() bool { return kernelSees(t, headerFlash) })
+	proctest.Eventually(t, "the flash is off again", func() bool { return !kernelSees(t, headerFlash) })
 	assert.NoError(t, <-pulsed)
 }
 
