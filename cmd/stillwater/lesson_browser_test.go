@@ -25,6 +25,7 @@ import (
 	"stillwater/internal/optics"
 	"stillwater/internal/picture"
 	"stillwater/internal/practice"
+	"stillwater/internal/proctest"
 	"stillwater/internal/scene"
 	"stillwater/internal/tuning"
 )
@@ -47,7 +48,7 @@ func held(t *testing.T, img image.Image, taken time.Time) []byte {
 // practicePicture is the picture that the daemon made of a practice shot, the coarse one.
 func (r *daemonRun) practicePicture(cookie *http.Cookie, s control.ShotView) (img image.Image) {
 	r.t.Helper()
-	require.Eventually(r.t, func() bool {
+	proctest.Eventually(r.t, fmt.Sprint("the picture of shot ", s.Number), func() bool {
 		request, err := http.NewRequest("GET", r.url+"/frames/"+s.Frame+"?preview", nil)
 		require.NoError(r.t, err)
 		request.AddCookie(cookie)
@@ -62,7 +63,7 @@ func (r *daemonRun) practicePicture(cookie *http.Cookie, s control.ShotView) (im
 		img, err = jpeg.Decode(bytes.NewReader(body))
 		require.NoError(r.t, err)
 		return true
-	}, 4*patience, 100*time.Millisecond, "the picture of shot %d", s.Number)
+	})
 	return img
 }
 

@@ -3,12 +3,11 @@ package main
 import (
 	"fmt"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/assert"
-	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/control"
+	"stillwater/internal/proctest"
 	"stillwater/internal/record"
 	"stillwater/internal/shot"
 	"stillwater/internal/strip"
@@ -35,10 +34,10 @@ func practising(shots int) func(*control.Snapshot) {
 // asked waits for a command that is as wanted.
 func asked(t *testing.T, m *fakeControl, what string, wanted func(control.Command) bool) (sent control.Command) {
 	t.Helper()
-	require.Eventually(t, func() (ok bool) {
+	proctest.Eventually(t, "the command "+what, func() (ok bool) {
 		sent, ok = m.last(what)
 		return ok && wanted(sent)
-	}, patience, 20*time.Millisecond)
+	})
 	return sent
 }
 

@@ -6,9 +6,9 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/assert"
-	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/control"
+	"stillwater/internal/proctest"
 )
 
 // recordSignals keeps what the page would sound, vibrate and speak, as far as the browser can be asked: "tone 660",
@@ -112,7 +112,7 @@ func (b *browser) lockedPhone(t *testing.T) {
 	for _, hidden := range []bool{true, false} {
 		p.js(fmt.Sprintf(`Object.defineProperty(document, "hidden", { configurable: true, value: %t });
 			document.dispatchEvent(new Event("visibilitychange"))`, hidden))
-		require.Eventually(t, said(hidden), patience, 10*time.Millisecond)
+		proctest.Eventually(t, "the page says whether it is seen", said(hidden))
 	}
 	m.be(func(s *control.Snapshot) {
 		s.State, s.Holder, s.Away, s.Sent = control.Armed, "phone 9", true, time.Now()

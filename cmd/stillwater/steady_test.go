@@ -8,9 +8,9 @@ import (
 
 	"github.com/chromedp/cdproto/input"
 	"github.com/stretchr/testify/assert"
-	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/control"
+	"stillwater/internal/proctest"
 	"stillwater/internal/record"
 	"stillwater/internal/shot"
 )
@@ -84,7 +84,7 @@ func (b *browser) driftingThumb(t *testing.T) {
 	for _, by := range [][2]float64{{10, 8}, {18, 18}, {40, 30}, {half + 12, -40}} {
 		p.move(x-by[0], y+by[1])
 	}
-	require.Eventually(t, asked, patience, 10*time.Millisecond)
+	proctest.Eventually(t, "it is asked for", asked)
 	p.up(x, y)
 	p.clean()
 }
@@ -150,7 +150,7 @@ func (b *browser) givingVerdicts(t *testing.T) {
 	assert.Equal(t, int64(1), cmd.Shot, "the finger was not meant for the new shot")
 	p.down(x, y)
 	p.up(x, y)
-	require.Eventually(t, func() bool { c, _ := m.last("verdict"); return c.Shot == 2 }, patience, 10*time.Millisecond)
+	proctest.Eventually(t, "a verdict on shot 2", func() bool { c, _ := m.last("verdict"); return c.Shot == 2 })
 	p.clean()
 }
 

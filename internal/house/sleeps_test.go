@@ -34,6 +34,8 @@ func sleepRule() rule {
 		{test(bubble + "}) }\nfunc TestB(t *testing.T) { in(f) }\nfunc in(f func()) {}\nfunc f() { time.Sleep(1) }"),
 			"f sleeps"},
 		{test("func f() { time.Sleep(1) }"), "f sleeps"},
+		{test("func TestA(t *testing.T) { require.Eventually(t, f, 1, 1) }"), "TestA sleeps"},
+		{test("func f(t *testing.T) { assert.EventuallyWithT(t, g, 1, 1) }"), "f sleeps"},
 		{test("func TestA(t *testing.T) { wait(time.Sleep) }"), "TestA sleeps"},
 		{test("func TestA(t *testing.T) { <-time.After(1) }"), "internal/rig/a_test.go:3: TestA sleeps in real time"},
 		{test("func TestA(t *testing.T) { for { select { case <-time.After(1): } } }"), "TestA sleeps"},
@@ -155,7 +157,7 @@ func usesIn(s source, d ast.Decl, bubbles, functions map[string]bool) (uses []us
 				add(f.Sel.Name, n)
 			}
 		case *ast.SelectorExpr:
-			if x, ok := n.X.(*ast.Ident); ok && x.Name == "time" && n.Sel.Name == "Sleep" {
+			if x, ok := n.X.(*ast.Ident); ok && (x.Name == "time" && n.Sel.Name == "Sleep" || polls(x.Name, n.Sel.Name)) {
 				add("", n)
 			}
 		case *ast.UnaryExpr:
@@ -174,6 +176,12 @@ func usesIn(s source, d ast.Decl, bubbles, functions map[string]bool) (uses []us
 		return true
 	})
 	return uses
+}
+
+// polls reports whether a function of testify looks at a condition again and again, with a time limit of its own.
+func polls(pkg, name string) bool {
+	return slices.Contains([]string{"require", "assert"}, pkg) &&
+		(strings.HasPrefix(name, "Eventually") || strings.HasPrefix(name, "Never"))
 }
 
 // isTimer reports whether something is a channel that has nothing but a time: to receive from it is to sleep.
