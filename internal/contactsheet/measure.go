@@ -330,7 +330,7 @@ func (s *Sheet) frameNamed(name string) (*frames.Frame, error) {
 	return nil, fmt.Errorf("both %s and %s are called that; give the folder too", found[0].Name, found[1].Name)
 }
 
-// suggestion is what a row's picture speaks for; false where it was not looked at.
+// suggestion is what a row's picture suggests; false where it was not looked at.
 func (s *Sheet) suggestion(r *Row) (g look.Suggestion, ok bool) {
 	if r.pictured == nil {
 		return g, false
@@ -341,7 +341,16 @@ func (s *Sheet) suggestion(r *Row) (g look.Suggestion, ok bool) {
 		measured.Blur = &look.Blur{Smear: p.SmearPx}
 		measured.Miss = s.missOf(r)
 	}
-	return look.Suggest(measured, s.tolerance()), true
+	return look.Suggest(measured, s.toleranceOf(r)), true
+}
+
+// toleranceOf is how far off the picture of a row's shot is still good.
+func (s *Sheet) toleranceOf(r *Row) time.Duration {
+	set, err := shot.ParseSet(r.Shot.Set)
+	if err != nil {
+		return s.tolerance()
+	}
+	return set.ToleranceIn(r.Shot, s.tolerance())
 }
 
 // missOf is how far a row's liquid is past its place, with what that is in time; nil if it is not known.

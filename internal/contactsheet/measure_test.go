@@ -306,3 +306,18 @@ func TestFullDisk(t *testing.T) {
 	assert.ErrorIs(t, s.Problems[0], record.ErrFull)
 	assert.Len(t, s.Problems, 2, "it is said once")
 }
+
+// A slower throw has longer to be good: the lesson weighs its miss by its delay, and so does the suggestion.
+func TestToleranceOfASlowThrow(t *testing.T) {
+	set := shot.DefaultSet()
+	set.Kind = shot.Throw
+	text, err := json.Marshal(set)
+	require.NoError(t, err)
+	s := &Sheet{Session: record.Summary{Session: record.Session{Set: string(text)}}}
+	row := func(delay time.Duration) *Row {
+		return &Row{Shot: record.Shot{Set: string(text), DelayNs: delay.Nanoseconds()}}
+	}
+	usual := s.toleranceOf(row(30 * time.Millisecond))
+	require.Positive(t, usual)
+	assert.InDelta(t, 2*usual, s.toleranceOf(row(60*time.Millisecond)), 2)
+}

@@ -80,3 +80,23 @@ func TestThrowsLatenessInProportion(t *testing.T) {
 	require.NoError(t, err)
 	assert.InDelta(t, 13, at.Seconds()*1e3, 1e-3)
 }
+
+// A picture that is as far off as may be, by the tolerance in its shot, is just as far off on the axis of the trim.
+func TestToleranceOfAShot(t *testing.T) {
+	set := DefaultSet()
+	set.Kind, set.Trim.Throw = Throw, 2*ms
+	middle, err := set.Throw.middleDelay()
+	require.NoError(t, err)
+	for _, factor := range []float64{0.6, 1, 2.2} {
+		s := made(t, set, "", scaled((middle + 2*ms).Duration(), factor), 0)
+		s.IntervalNs = int64(50e6 * factor)
+		tolerance := set.ToleranceIn(s, 3*time.Millisecond)
+		assert.InDelta(t, 3e6*factor, tolerance.Nanoseconds(), 10, "%g times the middle's delay", factor)
+		speed, err := set.SpeedAt(s)
+		require.NoError(t, err)
+		s.PastUm, s.PastSDUm = int64(float64(speed)*tolerance.Seconds()*1e6), 1000
+		assert.InDelta(t, 3, set.measured(s).By.Seconds()*1e3, 0.001)
+	}
+	drop := DefaultSet()
+	assert.Equal(t, 3*time.Millisecond, drop.ToleranceIn(made(t, drop, "", time.Second, 0), 3*time.Millisecond))
+}

@@ -62,10 +62,10 @@ export function refusalText(refusal, before = "") {
 	return [before, sentence(refusal.why), sentence(refusal.remedy)].filter((s) => s !== "").join(" ");
 }
 
-/** With a capital and a full stop. @param {string} s */
+/** With a capital, unless it begins with a file's name, and a full stop. @param {string} s */
 export function sentence(s) {
 	const t = s.trim();
 	if (t === "") return "";
-	const head = t[0].toUpperCase() + t.slice(1);
+	const head = /^\S+\.\w/.test(t) ? t : t[0].toUpperCase() + t.slice(1);
 	return /[.!?]$/.test(head) ? head : `${head}.`;
 }
