@@ -42,6 +42,7 @@ func (m *Main) frames(ctx context.Context, args []string) error {
 	if err := o.Check(files); err != nil {
 		return fmt.Errorf("frames: %w", err)
 	}
+	o.InFolder(words[0])
 	folder, err := frames.Open(words[0])
 	if err != nil {
 		return fmt.Errorf("frames: %w", err)

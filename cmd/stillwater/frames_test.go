@@ -121,7 +121,8 @@ func TestFramesOfACard(t *testing.T) {
 	before, err := os.ReadDir(dir)
 	require.NoError(t, err)
 	sheet, table := filepath.Join(t.TempDir(), "sheet.html"), filepath.Join(t.TempDir(), "table.csv")
-	status, out, problem := runRecord(t, state, "frames", dir, "--sheet", sheet, "--csv", table, "--dry-run")
+	status, out, problem := runRecord(t, state, "frames", dir, "--sheet", sheet, "--csv", table, "--dry-run",
+		"--pair", "3="+filepath.Join(dir, "PICT0022.JPG"))
 	require.Zero(t, status, problem)
 	assert.Contains(t, out, "Of 6 shots 5 have a frame that is certain")
 	assert.Contains(t, problem, "Would be written: "+sheet)

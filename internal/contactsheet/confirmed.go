@@ -2,8 +2,11 @@ package contactsheet
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
+	"os"
 	"path"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -71,6 +74,31 @@ func (o *Options) NoShot(frame string) {
 // TakeBack has what was said of a frame before count no more.
 func (o *Options) TakeBack(frame string) {
 	o.said.any = append(o.said.any, settledPair{text: "any=" + frame, name: frame})
+}
+
+// InFolder makes of paths to frames, as a shell completes them, their names within the folder of the frames.
+func (o *Options) InFolder(dir string) {
+	o.Measure.Empty, o.Black = nameIn(dir, o.Measure.Empty), nameIn(dir, o.Black)
+	for _, list := range [][]settledPair{o.said.pairs, o.said.noShot, o.said.any} {
+		for i := range list {
+			list[i].name = nameIn(dir, list[i].name)
+		}
+	}
+}
+
+// nameIn is what a file is called within a folder, by its path; a name that is no path to such a file stays.
+func nameIn(dir, name string) string {
+	there := func(path string) bool { _, err := os.Lstat(path); return err == nil }
+	if name == "" || there(filepath.Join(dir, name)) || !there(name) {
+		return name
+	}
+	from, err := filepath.Abs(dir)
+	to, err2 := filepath.Abs(name)
+	within, err3 := filepath.Rel(from, to)
+	if errors.Join(err, err2, err3) != nil || !filepath.IsLocal(within) {
+		return name
+	}
+	return filepath.ToSlash(within)
 }
 
 // settledPairs finds the rows and frames of what a person says now and said before, and the frames that are of no shot.

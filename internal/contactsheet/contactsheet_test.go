@@ -204,7 +204,7 @@ func TestMake(t *testing.T) {
 
 	var out bytes.Buffer
 	require.NoError(t, s.Write(&out))
-	assert.Contains(t, out.String(), "Of 8 shots 7 have a frame that is certain, 0 one that is likely; 1 are open.")
+	assert.Contains(t, out.String(), "Of 8 shots 7 have a frame that is certain, 0 a likely one; open: 1.")
 	assert.Regexp(t, `The camera's clock was (3 h|2 h 59 min 59 s|3 h 1 s) behind`, out.String())
 	assert.Contains(t, out.String(), "Frames that belong to no shot: 1 (PICT0478)")
 
@@ -457,4 +457,27 @@ func TestTwoKindsOnTheSheet(t *testing.T) {
 	assert.Contains(t, text, "</b> throw, 90.0 ms")
 	assert.Contains(t, text, "</b> drop, 90.0 ms")
 	assert.Equal(t, 3, count, "what cannot be read is neither")
+}
+
+// Where a frame is named, the path that a shell completes will do, and no other name changes for it.
+func TestFramesNamedByPath(t *testing.T) {
+	top := t.TempDir()
+	for _, name := range []string{"card/A.JPG", "card/sub/B.JPG", "card/card/C.JPG", "other/A.JPG"} {
+		require.NoError(t, os.MkdirAll(filepath.Join(top, filepath.Dir(name)), 0o777))
+		require.NoError(t, os.WriteFile(filepath.Join(top, name), nil, 0o666))
+	}
+	t.Chdir(top)
+	for name, want := range map[string]string{
+		"card/A.JPG": "A.JPG", "./card/A.JPG": "A.JPG", "card/sub/B.JPG": "sub/B.JPG", top + "/card/A.JPG": "A.JPG",
+		"A.JPG": "A.JPG", "sub/B.JPG": "sub/B.JPG", "card/C.JPG": "card/C.JPG", "other/A.JPG": "other/A.JPG",
+		"0471": "0471", "card/none.JPG": "card/none.JPG", "": "",
+	} {
+		o := Options{Black: name, Measure: Measure{Empty: name}}
+		o.Pair(1, name)
+		o.NoShot(name)
+		o.TakeBack(name)
+		o.InFolder("card")
+		assert.Equal(t, []string{want, want, want, want, want},
+			[]string{o.Black, o.Measure.Empty, o.said.pairs[0].name, o.said.noShot[0].name, o.said.any[0].name}, name)
+	}
 }

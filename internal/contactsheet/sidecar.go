@@ -62,7 +62,7 @@ func (s *Sheet) writeSidecars(ctx context.Context, folder *frames.Folder, f File
 	for i := range s.Rows {
 		r := &s.Rows[i]
 		if ctx.Err() != nil {
-			return fmt.Errorf("stopped after %d sidecar files were written; the same command writes the others", written)
+			return fmt.Errorf("stopped; sidecar files written: %d; the same command writes the others", written)
 		}
 		if r.Frame == nil || r.Sure != match.Certain || s.away[r.Frame.Name] {
 			left++
@@ -97,11 +97,11 @@ func (s *Sheet) writeSidecars(ctx context.Context, folder *frames.Folder, f File
 	}
 	fmt.Fprintf(f.Say, "Sidecar files: %d written, %d up to date", written, rows-written-failed)
 	if left > 0 {
-		fmt.Fprintf(f.Say, "; %d shots have no frame here that is certain", left)
+		fmt.Fprintf(f.Say, "; shots without a certain frame here: %d", left)
 	}
 	fmt.Fprintln(f.Say, ".")
 	if failed > 0 {
-		return fmt.Errorf("%d sidecar files could not be written; left unchanged", failed)
+		return fmt.Errorf("sidecar files that could not be written, left unchanged: %d", failed)
 	}
 	return nil
 }

@@ -35,9 +35,9 @@ func TestSidecars(t *testing.T) {
 	assert.NoFileExists(t, in("PICT0473.xmp"))
 	out.Reset()
 	err = s.writeSidecars(t.Context(), folder, Files{Say: &out})
-	assert.ErrorContains(t, err, "1 sidecar files could not be written")
+	assert.ErrorContains(t, err, "could not be written, left unchanged: 1")
 	assert.Contains(t, out.String(), "PICT0472.xmp: it declares a document type or entities")
-	assert.Contains(t, out.String(), "Sidecar files: 6 written, 0 up to date; 1 shots have no frame here that is certain.")
+	assert.Contains(t, out.String(), "Sidecar files: 6 written, 0 up to date; shots without a certain frame here: 1.")
 	for name, want := range map[string][]byte{"PICT0472.xmp": bomb, "PICT0473.JPG": original} {
 		text, err := os.ReadFile(in(name))
 		require.NoError(t, err)

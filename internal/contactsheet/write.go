@@ -58,7 +58,7 @@ func (s *Sheet) Write(w io.Writer) error {
 	if len(s.Rows) == 0 {
 		fmt.Fprintf(w, "\nSession %d has no shots.\n", s.Session.ID)
 	} else {
-		fmt.Fprintf(w, "\nOf %d shots %d have a frame that is certain, %d one that is likely; %d are open.\n", len(s.Rows),
+		fmt.Fprintf(w, "\nOf %d shots %d have a frame that is certain, %d a likely one; open: %d.\n", len(s.Rows),
 			certain, likely, open)
 	}
 	for _, c := range s.Clocks {

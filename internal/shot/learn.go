@@ -128,8 +128,8 @@ func (s Set) measured(made record.Shot) *tuning.Measured {
 	return &off
 }
 
-// ToleranceIn is a tolerance on the axis of the trim as a time in one shot, so that a frame and the lesson drawn from it
-// call the same picture good.
+// ToleranceIn is a tolerance on the axis of the trim as a time in one shot, so that a frame and the lesson drawn from
+// it call the same picture good.
 func (s Set) ToleranceIn(made record.Shot, tolerance time.Duration) time.Duration {
 	factor, err := s.perTrim(made)
 	if err != nil || !(factor > 0) {

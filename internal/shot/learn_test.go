@@ -88,7 +88,7 @@ func TestToleranceOfAShot(t *testing.T) {
 	middle, err := set.Throw.middleDelay()
 	require.NoError(t, err)
 	for _, factor := range []float64{0.6, 1, 2.2} {
-		s := made(t, set, "", scaled((middle + 2*ms).Duration(), factor), 0)
+		s := made(t, set, "", scaled((middle+2*ms).Duration(), factor), 0)
 		s.IntervalNs = int64(50e6 * factor)
 		tolerance := set.ToleranceIn(s, 3*time.Millisecond)
 		assert.InDelta(t, 3e6*factor, tolerance.Nanoseconds(), 10, "%g times the middle's delay", factor)
