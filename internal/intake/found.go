@@ -72,6 +72,9 @@ func (i *Intake) look(ctx context.Context, e *evening, settle []said) (f found, 
 	if err != nil {
 		return f, err
 	}
+	if len(gone) > 0 && measured(sheet.Rows) && !i.hasMarks(s.ID) {
+		f.view.Problems = append(f.view.Problems, marksGoneWords(i.store.session(s.ID)))
+	}
 	f.view.Kept, f.view.FieldSeen, f.view.Moves = keptWords+goneWords(gone), scene.FieldSeen, scene.Moves
 	f.view.Width = lengthText(rounded(cmp.Or(sheet.Width(), o.Measure.Width)))
 	g.show(&f.view)
@@ -146,6 +149,18 @@ func withoutCopy(ctx context.Context, folder *frames.Folder, all []page.CameraFr
 		}
 	}
 	return names, err
+}
+
+// measured reports whether a measurement of any of the shots is on record.
+func measured(rows []contactsheet.Row) bool {
+	return slices.ContainsFunc(rows, func(r contactsheet.Row) bool { return r.Shot.PastSDUm > 0 })
+}
+
+// marksGoneWords say that a folder was taken away with more than the copies in it.
+func marksGoneWords(dir string) string {
+	return fmt.Sprintf("What was marked in these frames, the empty frame, a ruler, pairs, and what of them is on record, "+
+		"lay with the copies in %s and is not there. The measurements on record still count. Put that folder back, then "+
+		"start Stillwater again.", dir)
 }
 
 // goneWords say which frames have no copy, and how it comes back; "" all have one.

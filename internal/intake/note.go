@@ -48,6 +48,14 @@ func (i *Intake) writeNote(session int64, name string, note any) error {
 	return textfile.Replace(filepath.Join(dir, name), text, 0o600)
 }
 
+// hasMarks reports whether anything that people marked in a session's frames is there.
+func (i *Intake) hasMarks(session int64) bool {
+	return slices.ContainsFunc([]string{referenceFile, pairsFile}, func(name string) bool {
+		_, err := os.Lstat(filepath.Join(i.store.session(session), name))
+		return err == nil
+	})
+}
+
 // opened notes whose files are open, until end: a note found when the program starts names the frame that ended it.
 // Only one frame's files are open at a time, so that no two are decoded in the memory of one.
 func (i *Intake) opened(session int64, frame string) (end func(), err error) {

@@ -8,9 +8,11 @@ import (
 	"image/color"
 	"image/draw"
 	"image/jpeg"
+	"os"
 	"path/filepath"
 	"reflect"
 	"slices"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -471,4 +473,23 @@ func TestMatchesComeFirst(t *testing.T) {
 	x.until(func(v page.CameraView) bool { return v.Certain == 6 && len(v.Frames) == 7 && v.Frames[6].Pictured })
 	x.end()
 	close(held.came)
+}
+
+// The marks of an evening lie beside the copies of its files: when the folder is taken away, that is said, and when it
+// is back, all is as it was.
+func TestMarksAreGoneWithTheirFolder(t *testing.T) {
+	x := newMeasured(t)
+	require.NoError(t, x.journal.SetPast(t.Context(), x.shots[0].ID, 5000, 1000))
+	before := x.until(func(page.CameraView) bool { return true })
+	require.NotContains(t, strings.Join(before.Problems, "\n"), "What was marked")
+	dir := x.store.session(x.session)
+	require.NoError(t, os.Rename(dir, dir+"-away"))
+	x.startAnew()
+	gone := x.until(func(v page.CameraView) bool { return len(v.Frames) > 0 })
+	assert.Contains(t, strings.Join(gone.Problems, "\n"), "with the copies in "+dir+" and is not there")
+	assert.Empty(t, gone.Empty)
+	require.NoError(t, os.RemoveAll(dir))
+	require.NoError(t, os.Rename(dir+"-away", dir))
+	x.startAnew()
+	assert.Equal(t, before, x.until(func(v page.CameraView) bool { return v.Empty != "" }))
 }
