@@ -23,7 +23,7 @@ var layers = map[string]int{
 	"internal/shot":  2, "internal/elevation": 2, "internal/wire": 2, "internal/trigger": 2, "hardware/layout": 2,
 	"internal/executor": 3, "internal/board": 3, "internal/board/boardtest": 3, "internal/scene": 3, "internal/picture": 3,
 	"internal/lighting": 2, "internal/drawing": 3,
-	"internal/history": 3, "internal/unarmed": 3, "internal/logonce": 3, "internal/textfile": 3,
+	"internal/history": 3, "internal/unarmed": 3, "internal/background": 3, "internal/logonce": 3, "internal/textfile": 3,
 	"internal/regular": 3,
 	"internal/devnode": 3, "internal/wiring": 3, "firmware/image": 3,
 	"internal/rehearsal": 4, "internal/bootclock": 4, "internal/practice": 4, "internal/mdns": 4, "internal/service": 4,

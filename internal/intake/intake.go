@@ -21,6 +21,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"stillwater/internal/background"
 	"stillwater/internal/contactsheet"
 	"stillwater/internal/control"
 	"stillwater/internal/page"
@@ -464,7 +465,7 @@ func (i *Intake) work(ctx context.Context, e *evening) {
 	news := i.store.news(e.session)
 	var f found
 	var err error
-	collecting.during(func() {
+	background.HoldGC(func() {
 		err = unarmed.Do(ctx, i.armed, func(ctx context.Context) (err error) {
 			f, err = i.look(ctx, e, settle)
 			return err

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"slices"
 
+	"stillwater/internal/background"
 	"stillwater/internal/regular"
 	"stillwater/internal/textfile"
 )
@@ -60,7 +61,7 @@ func (i *Intake) hasMarks(session int64) bool {
 // Only one frame's files are open at a time, so that no two are decoded in the memory of one.
 func (i *Intake) opened(session int64, frame string) (end func(), err error) {
 	i.decoding.Lock()
-	collecting.between()
+	background.CollectIfDue()
 	path := filepath.Join(i.store.session(session), openFile)
 	if err := putNote(path, frame); err != nil { // the disk may be full: it is looked at all the same
 		i.o.Log.Warn("cannot note which frame is being read", "err", err)

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"sync"
 
+	"stillwater/internal/background"
 	"stillwater/internal/contactsheet"
 	"stillwater/internal/frames"
 	"stillwater/internal/page"
@@ -125,7 +126,7 @@ func (i *Intake) Large(ctx context.Context, session int64, name string) ([]byte,
 		runtime.LockOSThread() // and never unlocked: it yields for good
 		i.o.Yield()
 		defer func() { folder.Close(); <-i.larger.turn }()
-		collecting.during(func() { done <- i.makeLarge(making, session, folder, list[at], of) })
+		background.HoldGC(func() { done <- i.makeLarge(making, session, folder, list[at], of) })
 	}()
 	select {
 	case made := <-done:

@@ -16,6 +16,7 @@ import (
 	"strings"
 	"time"
 
+	"stillwater/internal/background"
 	"stillwater/internal/filename"
 	"stillwater/internal/frames"
 	"stillwater/internal/logonce"
@@ -227,7 +228,7 @@ func (w *watcher) look(ctx context.Context) error {
 				continue
 			}
 			var err error
-			collecting.during(func() { err = w.handOver(ctx, session, folder, file) })
+			background.HoldGC(func() { err = w.handOver(ctx, session, folder, file) })
 			if errors.Is(err, page.ErrArmed) || ctx.Err() != nil {
 				return err
 			}

@@ -10,6 +10,7 @@ import (
 	"sync"
 	"time"
 
+	"stillwater/internal/background"
 	"stillwater/internal/picture"
 	"stillwater/internal/record"
 	"stillwater/internal/scene"
@@ -182,7 +183,7 @@ func (g *Gallery) make(ctx context.Context, p scene.Pictured, seed uint64, previ
 			if g.begun != nil {
 				g.begun(ctx)
 			}
-			made, err = encoded(ctx, p, seed, preview)
+			background.HoldGC(func() { made, err = encoded(ctx, p, seed, preview) })
 		}()
 		<-done
 		return err

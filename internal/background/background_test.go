@@ -1,4 +1,4 @@
-package intake
+package background
 
 import (
 	"runtime/debug"
@@ -9,8 +9,8 @@ import (
 
 var garbage []byte
 
-// While frames are looked at nothing is collected but between two of them, and afterwards all is as it was.
-func TestCollectingBetweenFrames(t *testing.T) {
+// While work is done nothing is collected but between two parts of it, and afterwards all is as it was.
+func TestCollectorIsHeld(t *testing.T) {
 	percent := func() int {
 		now := debug.SetGCPercent(-1)
 		debug.SetGCPercent(now)
@@ -23,27 +23,27 @@ func TestCollectingBetweenFrames(t *testing.T) {
 	}
 	usual := percent()
 	var c collector
-	c.between()
+	c.collectIfDue()
 	assert.Equal(t, usual, percent())
-	c.during(func() {
-		c.during(func() { assert.Equal(t, -1, percent()) })
-		assert.Equal(t, -1, percent(), "one works still")
+	c.hold(func() {
+		c.hold(func() { assert.Equal(t, -1, percent()) })
+		assert.Equal(t, -1, percent(), "the outer work is not done")
 		before := collections()
 		for range 40 {
 			garbage = make([]byte, collectAfter/8)
 		}
 		assert.Equal(t, before, collections())
-		c.between()
+		c.collectIfDue()
 		assert.Equal(t, before+1, collections())
-		c.between()
+		c.collectIfDue()
 		assert.Equal(t, before+1, collections(), "there is little")
 	})
 	assert.Equal(t, usual, percent())
 }
 
-// A look that ends badly leaves it as it was.
-func TestCollectingGoesOn(t *testing.T) {
+// Work that ends badly leaves it as it was.
+func TestCollectorIsFreeAfterPanic(t *testing.T) {
 	var c collector
-	assert.Panics(t, func() { c.during(func() { panic("damaged") }) })
-	assert.Zero(t, c.working)
+	assert.Panics(t, func() { c.hold(func() { panic("damaged") }) })
+	assert.Zero(t, c.holders)
 }
