@@ -46,10 +46,10 @@ type cameraControl struct {
 
 func (c *cameraControl) Do(ctx context.Context, client string, cmd control.Command) error {
 	switch cmd.Type {
-	case "pair":
-		return c.camera.Pair(ctx, cmd.Session, cmd.Number, cmd.Name)
-	case "unpair":
-		return c.camera.Unpair(cmd.Session)
+	case "match":
+		return c.camera.Match(ctx, cmd.Session, cmd.Number, cmd.Name)
+	case "unmatch":
+		return c.camera.Unmatch(cmd.Session)
 	case "reference":
 		return c.camera.Reference(cmd.Session, cmd.Name, cmd.Value, cmd.FromRight)
 	case "black":

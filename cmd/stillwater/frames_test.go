@@ -122,7 +122,7 @@ func TestFramesOfACard(t *testing.T) {
 	require.NoError(t, err)
 	sheet, table := filepath.Join(t.TempDir(), "sheet.html"), filepath.Join(t.TempDir(), "table.csv")
 	status, out, problem := runRecord(t, state, "frames", dir, "--sheet", sheet, "--csv", table, "--dry-run",
-		"--pair", "3="+filepath.Join(dir, "PICT0022.JPG"))
+		"--match", "3="+filepath.Join(dir, "PICT0022.JPG"))
 	require.Zero(t, status, problem)
 	assert.Contains(t, out, "Of 6 shots 5 have a frame that is certain")
 	assert.Contains(t, problem, "Would be written: "+sheet)
@@ -170,7 +170,7 @@ func TestFramesChangeNoOriginal(t *testing.T) {
 	require.Len(t, before, 5)
 	elsewhere := t.TempDir()
 	for _, more := range []string{"--xmp", "--sheet " + filepath.Join(elsewhere, "sheet.html"), "--csv " +
-		filepath.Join(elsewhere, "table.csv"), "--pair 1=PICT0020", "--empty PICT0025", "--xmp --pair 1=none"} {
+		filepath.Join(elsewhere, "table.csv"), "--match 1=PICT0020", "--empty PICT0025", "--xmp --match 1=none"} {
 		status, _, problem := runRecord(t, state, append([]string{"frames", dir, "--look"}, strings.Fields(more)...)...)
 		require.Zero(t, status, "%s: %s", more, problem)
 		assert.Equal(t, before, originals(), more)
@@ -189,8 +189,8 @@ func TestFramesSaysWhatIsWrong(t *testing.T) {
 		{"name one folder", nil},
 		{"name one folder", []string{dir, dir}},
 		{"name the camera's card", []string{dir + "/none"}},
-		{"like 12=PICT0471", []string{dir, "--pair", "two"}},
-		{"has no shot 9", []string{dir, "--pair", "9=0021"}},
+		{"like 12=PICT0471", []string{dir, "--match", "two"}},
+		{"has no shot 9", []string{dir, "--match", "9=0021"}},
 		{"no session 77", []string{dir, "--session", "77"}},
 		{"may be a photograph", []string{dir, "--sheet", photo}},
 		{"neither a table nor a contact sheet", []string{dir, "--csv", other}},
@@ -207,13 +207,13 @@ func TestFramesSaysWhatIsWrong(t *testing.T) {
 		{"more than 0 and at most 100 m", []string{dir, "--empty", "0022", "--width", "-5cm"}},
 		{"both give the scale", []string{dir, "--empty", "0022", "--width", "5cm", "--ruler", "0,0,300,0,20cm"}},
 		{"add --empty FILE, a frame without it", []string{dir, "--width", "5cm"}},
-		{"has no shot 99", []string{dir, "--pair", "99=none"}},
+		{"has no shot 99", []string{dir, "--match", "99=none"}},
 		{"name a file (./- is one)", []string{dir, "--sheet", "-"}},
 		{"to fetch once", []string{dir, "--watch", "--camera", "auto"}},
 		{"give auto for the connected camera", []string{dir, "--camera", "the first"}},
 		{"leave --json out", []string{dir, "--watch", "--json"}},
-		{"shot 2 has PICT0021 for its frame, and shot 3 has PICT0021: take one back, --pair 3=none",
-			[]string{dir, "--pair", "2=0021", "--pair", "3=0021"}},
+		{"shot 2 has PICT0021 for its frame, and shot 3 has PICT0021: take one back, --match 3=none",
+			[]string{dir, "--match", "2=0021", "--match", "3=0021"}},
 	} {
 		status, _, problem := runRecord(t, state, append([]string{"frames"}, c.args...)...)
 		assert.NotZero(t, status)

@@ -36,7 +36,7 @@ type settledPair struct {
 func (o *Options) Assign(text string) error {
 	number, name, _ := strings.Cut(text, "=")
 	if name == "" {
-		return errPair
+		return errMatch
 	}
 	switch number {
 	case "none":
@@ -48,7 +48,7 @@ func (o *Options) Assign(text string) error {
 	}
 	shot, err := strconv.Atoi(number)
 	if err != nil {
-		return errPair
+		return errMatch
 	}
 	if name == "none" {
 		if o.said.freed == nil {
@@ -57,12 +57,12 @@ func (o *Options) Assign(text string) error {
 		o.said.freed[shot] = true
 		return nil
 	}
-	o.Pair(shot, name)
+	o.Match(shot, name)
 	return nil
 }
 
-// Pair says that a frame is the shot of that number.
-func (o *Options) Pair(shot int, frame string) {
+// Match says that a frame is the shot of that number.
+func (o *Options) Match(shot int, frame string) {
 	o.said.pairs = append(o.said.pairs, settledPair{fmt.Sprintf("%d=%s", shot, frame), shot, frame})
 }
 
@@ -117,7 +117,7 @@ func (s *Sheet) settledPairs(timed []frames.Frame) (pairs []match.Pair, _ error)
 		}
 		frame, why := findNamed(timed, p.name)
 		if why != "" {
-			return nil, &PairError{Text: p.text, Shot: p.shot, Why: why}
+			return nil, &MatchError{Text: p.text, Shot: p.shot, Why: why}
 		}
 		anew[frame], paired[frame] = true, p.text
 		pairs = append(pairs, match.Pair{Shot: row, Frame: frame})
@@ -128,7 +128,7 @@ func (s *Sheet) settledPairs(timed []frames.Frame) (pairs []match.Pair, _ error)
 			why = fmt.Sprintf("that was said of both %s and %s: leave one of them out", oneLine(timed[frame].Name), text)
 		}
 		if why != "" {
-			return nil, &PairError{Text: p.text, Why: why}
+			return nil, &MatchError{Text: p.text, Why: why}
 		}
 		anew[frame] = true
 	}
@@ -202,7 +202,7 @@ func apartWords(d time.Duration) string {
 
 // ForCommandLine is Words with what to do about it there.
 func (c *Contradiction) ForCommandLine() string {
-	return fmt.Sprintf("%s Take one back with --pair %d=none or --pair %d=none.", c.Words(), c.Shots[0], c.Shots[1])
+	return fmt.Sprintf("%s Take one back with --match %d=none or --match %d=none.", c.Words(), c.Shots[0], c.Shots[1])
 }
 
 // contradictionOf describes the contradiction between two settled pairs.
@@ -217,7 +217,7 @@ func (s *Sheet) rowOf(number int) int {
 }
 
 func (s *Sheet) unknownShot(text string, number int) error {
-	return &PairError{Text: text, Shot: number, Why: fmt.Sprintf("session %d has no shot %d", s.Session.ID, number)}
+	return &MatchError{Text: text, Shot: number, Why: fmt.Sprintf("session %d has no shot %d", s.Session.ID, number)}
 }
 
 // findNamed finds the frame that a person means by a name: the one whose own name it is before others; or why there is

@@ -16,17 +16,17 @@ import (
 	"stillwater/internal/record"
 )
 
-var errPair = errors.New("give a shot's number and its file, like 12=PICT0471")
+var errMatch = errors.New("give a shot's number and its file, like 12=PICT0471")
 
-// PairError reports a pair, given by a person, that is impossible. It names no option, as pairs are given on the page
+// MatchError reports a pair, given by a person, that is impossible. It names no option, as pairs are given on the page
 // too: ForCommandLine does.
-type PairError struct {
+type MatchError struct {
 	Text string // the pair, SHOT=FILE; "": two contradict each other
 	Shot int    // the pair's, or the second one's of two
 	Why  string
 }
 
-func (e *PairError) Error() string { return e.Why }
+func (e *MatchError) Error() string { return e.Why }
 
 // EmptyError reports that nothing can be measured against the frame given as the empty one. It names no option, as that
 // frame is named on the page too: ForCommandLine does.
@@ -89,10 +89,10 @@ func (e *StoppedError) words() string {
 	return text + ", and nothing else was written; the same command goes on from there"
 }
 
-// ForCommandLine adds to a PairError, an EmptyError or a BlackError what to do about it on the command line; other
+// ForCommandLine adds to a MatchError, an EmptyError or a BlackError what to do about it on the command line; other
 // errors stay as they are.
 func ForCommandLine(err error) error {
-	e, empty, black, stopped := new(PairError), new(EmptyError), new(BlackError), new(StoppedError)
+	e, empty, black, stopped := new(MatchError), new(EmptyError), new(BlackError), new(StoppedError)
 	switch {
 	case errors.As(err, &stopped):
 		return errors.New(stopped.words())
@@ -108,9 +108,9 @@ func ForCommandLine(err error) error {
 	case !errors.As(err, &e):
 		return err
 	case e.Text == "":
-		return fmt.Errorf("%w: take one back, --pair %d=none", err, e.Shot)
+		return fmt.Errorf("%w: take one back, --match %d=none", err, e.Shot)
 	}
-	return fmt.Errorf("--pair %q: %w: %w", e.Text, err, errPair)
+	return fmt.Errorf("--match %q: %w: %w", e.Text, err, errMatch)
 }
 
 // Source reads the shots of a session in their order.
@@ -372,7 +372,7 @@ func (s *Sheet) matchBoot(first, last int, timed []frames.Frame, matched []bool,
 	found, err := match.Find(shots, list, o)
 	if e := new(match.ConflictError); errors.As(err, &e) {
 		one, two := rows[e.One.Shot].Shot.Number, rows[e.Two.Shot].Shot.Number
-		return &PairError{Shot: two, Why: fmt.Sprintf("shot %d has %s for its frame, and shot %d has %s", one,
+		return &MatchError{Shot: two, Why: fmt.Sprintf("shot %d has %s for its frame, and shot %d has %s", one,
 			oneLine(timed[free[e.One.Frame]].Name), two, oneLine(timed[free[e.Two.Frame]].Name))}
 	}
 	if err != nil {

@@ -74,18 +74,18 @@ func evening(t *testing.T) (shots, *frames.Folder) {
 }
 
 // A pair that cannot be says so without words of the command line, which adds them.
-func TestPairError(t *testing.T) {
+func TestMatchError(t *testing.T) {
 	made, folder := evening(t)
 	for _, c := range []struct {
 		pairs     []string
 		says, cmd string
 	}{
 		{[]string{"99=0471"}, "session 4 has no shot 99",
-			`--pair "99=0471": session 4 has no shot 99: give a shot's number and its file, like 12=PICT0471`},
-		{[]string{"99=none"}, "session 4 has no shot 99", `--pair "99=none": session 4 has no shot 99: give a shot's number`},
-		{[]string{"2=0999"}, "no file with a time in it is called 0999", `--pair "2=0999": no file with a time`},
+			`--match "99=0471": session 4 has no shot 99: give a shot's number and its file, like 12=PICT0471`},
+		{[]string{"99=none"}, "session 4 has no shot 99", `--match "99=none": session 4 has no shot 99: give a shot's number`},
+		{[]string{"2=0999"}, "no file with a time in it is called 0999", `--match "2=0999": no file with a time`},
 		{[]string{"2=0471", "7=0471"}, "shot 2 has PICT0471 for its frame, and shot 7 has PICT0471",
-			"shot 7 has PICT0471: take one back, --pair 7=none"},
+			"shot 7 has PICT0471: take one back, --match 7=none"},
 	} {
 		var o Options
 		for _, pair := range c.pairs {
@@ -93,7 +93,7 @@ func TestPairError(t *testing.T) {
 		}
 		_, err := Make(t.Context(), made, record.Summary{Session: record.Session{ID: 4}}, folder, o)
 		assert.EqualError(t, err, c.says)
-		var e *PairError
+		var e *MatchError
 		assert.ErrorAs(t, err, &e)
 		assert.ErrorContains(t, ForCommandLine(err), c.cmd)
 	}
@@ -331,7 +331,7 @@ func TestPairsThatContradictEachOther(t *testing.T) {
 	assert.Equal(t, []string{"You said that PICT0471 is shot 1, and that PICT0473 is shot 2: the shots are 21 s apart, " +
 		"the frames 1 min 48 s. Until one is taken back no match is certain: the wrong one; or, if the camera's clock was " +
 		"set between them, the one on the side with fewer frames, as these are matched by one clock only. Take one back " +
-		"with --pair 1=none or --pair 2=none."},
+		"with --match 1=none or --match 2=none."},
 		contradictions("1=0471", "2=0473"))
 	assert.Contains(t, contradictions("1=0473", "4=0471")[0], "the shots are 1 min 48 s apart, the frames the other way "+
 		"round, 1 min 48 s. Until")
@@ -473,7 +473,7 @@ func TestFramesNamedByPath(t *testing.T) {
 		"0471": "0471", "card/none.JPG": "card/none.JPG", "": "",
 	} {
 		o := Options{Black: name, Measure: Measure{Empty: name}}
-		o.Pair(1, name)
+		o.Match(1, name)
 		o.NoShot(name)
 		o.TakeBack(name)
 		o.InFolder("card")

@@ -23,7 +23,7 @@ import (
 
 // Usage is what the command's help says before its flags.
 const Usage = `Usage:
-  stillwater frames DIR [--session N|latest] [--pair SHOT=FILE ...] [--json] [--csv FILE] [--sheet FILE] [--xmp]
+  stillwater frames DIR [--session N|latest] [--match SHOT=FILE ...] [--json] [--csv FILE] [--sheet FILE] [--xmp]
                     [--dry-run]
   stillwater frames DIR --empty FILE [--spot X,Y] [--ruler X,Y,X,Y,LENGTH | --width LENGTH] [--from-right] [--accept]
   stillwater frames DIR --black FILE ...
@@ -31,7 +31,7 @@ const Usage = `Usage:
   stillwater frames DIR --camera PORT ...
 
 says which of the camera's files in a folder, or on its card, is which shot of a session: by their times, however wrong
-the camera's clock is. A match is certain, likely or open; --pair names one that you know, and settles others with it.
+the camera's clock is. A match is certain, likely or open; --match names one that you know, and settles others with it.
 --sheet writes a contact sheet, one file to look at or print. What was found is kept with the session, so that a second
 run reads only what is new.
 
@@ -165,7 +165,7 @@ func (m *Measure) SetWidth(text string) error {
 // SetFlags makes a command's flags of what a person says beside the folder.
 func (o *Options) SetFlags(flags *flag.FlagSet) {
 	m := &o.Measure
-	flags.Func("pair", "`SHOT=FILE`, a shot's number and its file, none=FILE if it is not a shot; "+
+	flags.Func("match", "`SHOT=FILE`, a shot's number and its file, none=FILE if it is not a shot; "+
 		"12=none or any=FILE takes it back; may be given again", o.Assign)
 	flags.BoolVar(&m.Look, "look", false, "look at the pictures, and say which are black or burnt out")
 	flags.StringVar(&m.Empty, "empty", "", "the `FILE` that shows the place without liquid")

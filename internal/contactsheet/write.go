@@ -71,7 +71,7 @@ func (s *Sheet) Write(w io.Writer) error {
 	}
 	paired := slices.ContainsFunc(s.Rows, func(r Row) bool { return r.Settled })
 	if open > 0 && len(s.Extra) > 0 && !paired {
-		fmt.Fprint(w, "One pair that you know settles others: --pair SHOT=FILE.\n")
+		fmt.Fprint(w, "One pair that you know settles others: --match SHOT=FILE.\n")
 	}
 	if s.Lesson != nil {
 		fmt.Fprintf(w, "\n%s\n", s.Lesson.words())

@@ -11,11 +11,11 @@ import (
 // Camera keeps the frames that came from the camera and knows which shot each belongs to. Its methods return at once:
 // the work is done while nothing is armed. Errors are *Refusal.
 type Camera interface {
-	// Pair says that a frame is a session's shot of that number, or with NoShot that it is of none; 0 takes back what was
+	// Match says that a frame is a session's shot of that number, or with NoShot that it is of none; 0 takes back what was
 	// said of the frame.
-	Pair(ctx context.Context, session int64, number int, frame string) error
-	// Unpair takes back what Pair said last.
-	Unpair(session int64) error
+	Match(ctx context.Context, session int64, number int, frame string) error
+	// Unmatch takes back what Match said last.
+	Unmatch(session int64) error
 	// Reference says what frames of a session are measured against: the one without liquid, "" none, and how wide a
 	// piece of the scene a frame shows, a length; "" what the set has.
 	Reference(session int64, empty, width string, fromRight bool) error
@@ -155,10 +155,10 @@ func (c *Control) changeCamera(ctx context.Context, client string, cmd Command) 
 	}
 	camera := c.opts.Camera
 	switch cmd.Type {
-	case "pair":
-		return camera.Pair(ctx, cmd.Session, cmd.Number, cmd.Name)
-	case "unpair":
-		return camera.Unpair(cmd.Session)
+	case "match":
+		return camera.Match(ctx, cmd.Session, cmd.Number, cmd.Name)
+	case "unmatch":
+		return camera.Unmatch(cmd.Session)
 	case "reference":
 		return camera.Reference(cmd.Session, cmd.Name, cmd.Value, cmd.FromRight)
 	case "black":

@@ -17,7 +17,7 @@ type fakeFrames struct {
 	measured []PastMeasured
 }
 
-func (f *fakeFrames) Pair(_ context.Context, session int64, number int, frame string) error {
+func (f *fakeFrames) Match(_ context.Context, session int64, number int, frame string) error {
 	f.said = append(f.said, session, number, frame)
 	return nil
 }
@@ -34,8 +34,8 @@ func (f *fakeFrames) Black(session int64, frame string) error {
 
 func (f *fakeFrames) Measured(context.Context, int64) ([]PastMeasured, error) { return f.measured, nil }
 
-func (f *fakeFrames) Unpair(session int64) error {
-	f.said = append(f.said, "unpair", session)
+func (f *fakeFrames) Unmatch(session int64) error {
+	f.said = append(f.said, "unmatch", session)
 	return nil
 }
 
@@ -68,7 +68,7 @@ func TestCommandsOfFrames(t *testing.T) {
 		x.ready()
 		frames := &fakeFrames{}
 		do := func(client string, cmd Command) error { return x.Do(context.Background(), client, cmd) }
-		pair := Command{Type: "pair", Session: 1, Number: 12, Name: "PICT0471"}
+		pair := Command{Type: "match", Session: 1, Number: 12, Name: "PICT0471"}
 		assert.ErrorContains(t, do(me, pair), "This machine does not accept camera files.")
 		x.opts.Camera = frames
 		assert.ErrorContains(t, do("somebody", pair), "The controls are with")
@@ -77,12 +77,12 @@ func TestCommandsOfFrames(t *testing.T) {
 		require.NoError(t, do(me, Command{Type: "reference", Session: 1, Name: "PICT0100", Value: "60 cm", FromRight: true}))
 		assert.Equal(t, []any{int64(1), 12, "PICT0471", int64(1), "PICT0100", "60 cm", true}, frames.said)
 		frames.said = nil
-		require.NoError(t, do(me, Command{Type: "unpair", Session: 1}))
+		require.NoError(t, do(me, Command{Type: "unmatch", Session: 1}))
 		require.NoError(t, do(me, Command{Type: "black", Session: 1, Name: "PICT0099"}))
 		require.NoError(t, do(me, Command{Type: "spot", Session: 1, X: 0.4, Y: 0.5}))
 		require.NoError(t, do(me, Command{Type: "ruler", Session: 1, Name: "PICT0100", X: 0.1, Y: 0.2, X2: 0.3, Y2: 0.4,
 			Value: "10 cm"}))
-		assert.Equal(t, []any{"unpair", int64(1), "black", int64(1), "PICT0099", "spot", int64(1), 0.4, 0.5,
+		assert.Equal(t, []any{"unmatch", int64(1), "black", int64(1), "PICT0099", "spot", int64(1), 0.4, 0.5,
 			"ruler", int64(1), "PICT0100", 0.1, 0.2, 0.3, 0.4, "10 cm"}, frames.said)
 	})
 }

@@ -33,7 +33,7 @@ func (c *Control) Do(ctx context.Context, client string, cmd Command) error {
 		return c.recordRemark(ctx, client, cmd)
 	case "again":
 		return c.useAgain(ctx, client, cmd)
-	case "pair", "unpair", "reference", "black", "spot", "ruler", "accept", "unaccept":
+	case "match", "unmatch", "reference", "black", "spot", "ruler", "accept", "unaccept":
 		return c.changeCamera(ctx, client, cmd)
 	case "threshold":
 		return c.setThreshold(ctx, client, cmd)

@@ -336,9 +336,9 @@ type CueView struct {
 //	file      Shot, File  the camera's number of its picture, from which the next ones count, 0 none; without Shot of the
 //	                      next shot
 //	rename    Session, Name  "" takes the name away
-//	pair      Session, Number, Name  the camera's frame of that name is the session's shot of that number, -1 of none; 0
+//	match     Session, Number, Name  the camera's frame of that name is the session's shot of that number, -1 of none; 0
 //	                      takes that back
-//	unpair    Session     takes back what was said last by pair
+//	unmatch   Session     takes back what was said last by match
 //	reference Session, Name, Value, FromRight  what frames are measured against: the one without liquid, and how wide a
 //	                      piece of the scene a frame shows; "" of either is none
 //	spot      Session, X, Y  where in frames the liquid is to be, in shares of their width and height; 0, 0 in the middle
@@ -445,7 +445,7 @@ func Fields(commandType string) ([]string, bool) {
 		return []string{"session", "name"}, true
 	case "again":
 		return []string{"session", "shot"}, true
-	case "pair":
+	case "match":
 		return []string{"session", "number", "name"}, true
 	case "reference":
 		return []string{"session", "name", "value", "from_right"}, true
@@ -455,7 +455,7 @@ func Fields(commandType string) ([]string, bool) {
 		return []string{"session", "x", "y"}, true
 	case "ruler":
 		return []string{"session", "name", "value", "x", "y", "x2", "y2"}, true
-	case "accept", "unaccept", "unpair":
+	case "accept", "unaccept", "unmatch":
 		return []string{"session"}, true
 	case "pulse", "prime":
 		return []string{"output"}, true

@@ -542,12 +542,12 @@ func (i *Intake) settled(e *evening, settle []said, f found) {
 
 // refused keeps why what a person said cannot be, if that is so.
 func (i *Intake) refused(e *evening, settle []said, err error) bool {
-	pair := new(contactsheet.PairError)
+	pair := new(contactsheet.MatchError)
 	if len(settle) == 0 || !errors.As(err, &pair) {
 		return false
 	}
 	i.changePairs(e, func(p *pairs) {
-		p.Refused = pairWords(pair)
+		p.Refused = matchWords(pair)
 		p.Said, p.Before = p.Said[len(settle):], nil
 	})
 	return true

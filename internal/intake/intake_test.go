@@ -312,7 +312,7 @@ func TestFrameCalledNone(t *testing.T) {
 		return now.Busy == "" && len(x.view().Frames) == 2
 	})
 	for number, name := range map[int]string{1: "none", 2: "any"} {
-		require.NoError(t, x.Pair(t.Context(), x.session, number, name))
+		require.NoError(t, x.Match(t.Context(), x.session, number, name))
 	}
 	x.screen.until(t, "both are settled", func(_ control.CameraStatus, frames map[int64]control.FrameView) bool {
 		one, two := frames[x.shots[0].ID], frames[x.shots[1].ID]
@@ -329,9 +329,9 @@ func TestPairOnThePage(t *testing.T) {
 	x.screen.until(t, "they were looked at", func(now control.CameraStatus, _ map[int64]control.FrameView) bool {
 		return now.Busy == "" && len(x.view().Frames) == 2
 	})
-	require.ErrorContains(t, x.Pair(t.Context(), x.session, 2, "PICT0999"), `Session 1 has no frame "PICT0999"`)
-	require.ErrorContains(t, x.Pair(t.Context(), x.session, 0, "PICT0472"), "Nobody said which shot PICT0472 is")
-	require.NoError(t, x.Pair(t.Context(), x.session, 2, "PICT0472"))
+	require.ErrorContains(t, x.Match(t.Context(), x.session, 2, "PICT0999"), `Session 1 has no frame "PICT0999"`)
+	require.ErrorContains(t, x.Match(t.Context(), x.session, 0, "PICT0472"), "Nobody said which shot PICT0472 is")
+	require.NoError(t, x.Match(t.Context(), x.session, 2, "PICT0472"))
 	settled := func(id int64) func(control.CameraStatus, map[int64]control.FrameView) bool {
 		return func(_ control.CameraStatus, frames map[int64]control.FrameView) bool { return frames[id].Settled }
 	}
@@ -341,10 +341,10 @@ func TestPairOnThePage(t *testing.T) {
 	x.startAnew()
 	x.screen.until(t, "it is settled still", settled(x.shots[1].ID))
 	for _, number := range []int{99, 9, -2} {
-		assert.EqualError(t, x.Pair(t.Context(), x.session, number, "PICT0471"),
+		assert.EqualError(t, x.Match(t.Context(), x.session, number, "PICT0471"),
 			fmt.Sprintf("Session 1 has no shot %d. Type a number from 1 to 8.", number))
 	}
-	require.NoError(t, x.Pair(t.Context(), x.session, 0, "PICT0472"))
+	require.NoError(t, x.Match(t.Context(), x.session, 0, "PICT0472"))
 	x.screen.until(t, "it is taken back", func(_ control.CameraStatus, frames map[int64]control.FrameView) bool {
 		return !frames[x.shots[1].ID].Settled
 	})
@@ -374,14 +374,14 @@ func TestWhatAPairChanges(t *testing.T) {
 	x.start()
 	x.sendAll()
 	x.untilFramed(7)
-	assert.Equal(t, nothingSaid, x.Unpair(x.session))
+	assert.Equal(t, nothingSaid, x.Unmatch(x.session))
 	right := []int{1, 2, 4, 5, 6, 7, 8}
-	require.NoError(t, x.Pair(t.Context(), x.session, 4, "PICT0473"))
+	require.NoError(t, x.Match(t.Context(), x.session, 4, "PICT0473"))
 	v := x.untilSaid("PICT0473 is shot 4")
 	assert.Equal(t, page.CameraChange{Words: "PICT0473 is shot 4, as you said."}, *v.Changed)
 	assert.Equal(t, right, shotsOf(v))
 
-	require.NoError(t, x.Pair(t.Context(), x.session, 4, "PICT0474"))
+	require.NoError(t, x.Match(t.Context(), x.session, 4, "PICT0474"))
 	v = x.untilSaid("PICT0474 is shot 4")
 	assert.NotEqual(t, right, shotsOf(v))
 	assert.Contains(t, v.Changed.Words, "PICT0474 is shot 4, as you said. You had said that of PICT0473; that no "+
@@ -389,13 +389,13 @@ func TestWhatAPairChanges(t *testing.T) {
 	assert.Regexp(t, `\d other frames changed shot: PICT0471 from shot 1 to none; `, v.Changed.Words)
 	assert.GreaterOrEqual(t, v.Changed.Others, 3)
 
-	require.NoError(t, x.Unpair(x.session))
+	require.NoError(t, x.Unmatch(x.session))
 	v = x.untilSaid("PICT0473 is shot 4, as you said. What you said of PICT0474 is taken back.")
 	assert.Equal(t, right, shotsOf(v), "as before")
 	assert.True(t, v.Frames[2].Settled)
 	assert.False(t, v.Frames[3].Settled)
 
-	require.NoError(t, x.Pair(t.Context(), x.session, 1, "PICT0475"))
+	require.NoError(t, x.Match(t.Context(), x.session, 1, "PICT0475"))
 	x.untilSaid("PICT0475 is shot 1")
 	v = x.view()
 	require.Len(t, v.Clashes, 1)
@@ -408,7 +408,7 @@ func TestWhatAPairChanges(t *testing.T) {
 		assert.NotEqual(t, "certain", f.Sure, f.Name)
 	}
 
-	require.NoError(t, x.Pair(t.Context(), x.session, 0, "PICT0475"))
+	require.NoError(t, x.Match(t.Context(), x.session, 0, "PICT0475"))
 	v = x.untilSaid("What you said of PICT0475 is taken back.")
 	assert.Empty(t, v.Clashes)
 	assert.Equal(t, 7, v.Certain)
@@ -459,10 +459,10 @@ func TestOutOfRangeIsRefused(t *testing.T) {
 		field string
 		err   error
 	}{
-		{"session", x.Unpair(0)}, {"session", x.Spot(77, 0.5, 0.5)}, {"session", x.Spot(-1, 0.5, 0.5)},
+		{"session", x.Unmatch(0)}, {"session", x.Spot(77, 0.5, 0.5)}, {"session", x.Spot(-1, 0.5, 0.5)},
 		{"session", x.Reference(77, "", "", false)}, {"session", x.Black(77, "")},
-		{"name", x.Pair(t.Context(), x.session, 1, far)}, {"name", x.Pair(t.Context(), x.session, 1, "")},
-		{"number", x.Pair(t.Context(), x.session, huge, one)}, {"number", x.Pair(t.Context(), x.session, -2, one)},
+		{"name", x.Match(t.Context(), x.session, 1, far)}, {"name", x.Match(t.Context(), x.session, 1, "")},
+		{"number", x.Match(t.Context(), x.session, huge, one)}, {"number", x.Match(t.Context(), x.session, -2, one)},
 		{"name", x.Black(x.session, far)}, {"name", x.Reference(x.session, far, "", false)},
 		{"value", x.Reference(x.session, one, "1e9 m", false)}, {"value", x.Ruler(x.session, one, 0, 0, 1, 1, "-1 m")},
 		{"name", x.Ruler(x.session, "", 0, 0, 1, 1, "10 cm")}, {"name", x.Ruler(x.session, far, 0, 0, 1, 1, "10 cm")},
@@ -484,14 +484,14 @@ func TestFrameOfNoShot(t *testing.T) {
 	x.start()
 	x.sendAll()
 	x.untilFramed(7)
-	require.ErrorContains(t, x.Pair(t.Context(), x.session, control.NoShot, "PICT0999"), "has no frame")
-	require.NoError(t, x.Pair(t.Context(), x.session, control.NoShot, "PICT0474"))
+	require.ErrorContains(t, x.Match(t.Context(), x.session, control.NoShot, "PICT0999"), "has no frame")
+	require.NoError(t, x.Match(t.Context(), x.session, control.NoShot, "PICT0474"))
 	v := x.untilSaid("PICT0474 is not a shot")
 	assert.Equal(t, []int{1, 2, 4, 0, 6, 7, 8}, shotsOf(v))
 	assert.True(t, v.Frames[3].Settled)
 	x.startAnew()
 	x.untilFramed(6)
-	require.NoError(t, x.Pair(t.Context(), x.session, 0, "PICT0474"))
+	require.NoError(t, x.Match(t.Context(), x.session, 0, "PICT0474"))
 	v = x.untilSaid("What you said of PICT0474 is taken back.")
 	assert.Equal(t, []int{1, 2, 4, 5, 6, 7, 8}, shotsOf(v))
 }
@@ -658,7 +658,7 @@ func TestRefusedPairStaysExplained(t *testing.T) {
 	x.sendAll()
 	x.untilFramed(7)
 	gone.number.Store(8)
-	require.NoError(t, x.Pair(t.Context(), x.session, 8, "PICT0471"))
+	require.NoError(t, x.Match(t.Context(), x.session, 8, "PICT0471"))
 	explained := func(control.CameraStatus, map[int64]control.FrameView) bool { return len(x.view().Problems) > 0 }
 	x.screen.until(t, "it is explained", explained)
 	why := []string{"Session 1 has no shot 8. Open the frame and say again which shot it is."}
@@ -667,7 +667,7 @@ func TestRefusedPairStaysExplained(t *testing.T) {
 		x.untilLooked()
 		assert.Equal(t, why, x.view().Problems)
 	}
-	require.NoError(t, x.Pair(t.Context(), x.session, 1, "PICT0471"))
+	require.NoError(t, x.Match(t.Context(), x.session, 1, "PICT0471"))
 	assert.Empty(t, x.view().Problems, "as soon as something else is said")
 	x.untilLooked()
 	assert.Empty(t, x.view().Problems)
@@ -681,10 +681,10 @@ func TestLastSaidCounts(t *testing.T) {
 	x.untilFramed(7)
 	x.screen.be(control.Armed)
 	for _, number := range []int{3, 4, 2} {
-		require.NoError(t, x.Pair(t.Context(), x.session, number, "PICT0472"))
+		require.NoError(t, x.Match(t.Context(), x.session, number, "PICT0472"))
 	}
-	require.NoError(t, x.Pair(t.Context(), x.session, 1, "PICT0477"))
-	require.NoError(t, x.Pair(t.Context(), x.session, 1, "PICT0471"))
+	require.NoError(t, x.Match(t.Context(), x.session, 1, "PICT0477"))
+	require.NoError(t, x.Match(t.Context(), x.session, 1, "PICT0471"))
 	x.screen.be(control.Safe)
 	x.untilLooked()
 	v := x.view()
@@ -705,14 +705,14 @@ func TestSaidWhileArmedIsKept(t *testing.T) {
 	x.sendAll()
 	x.untilFramed(7)
 	x.screen.be(control.Armed)
-	require.NoError(t, x.Pair(t.Context(), x.session, 2, "PICT0472"))
+	require.NoError(t, x.Match(t.Context(), x.session, 2, "PICT0472"))
 	x.startAnew() // nothing is written when it ends, so that this is as a kill is
 	settled := func(_ control.CameraStatus, frames map[int64]control.FrameView) bool {
 		return frames[x.shots[1].ID].Settled
 	}
 	x.screen.until(t, "it is settled", settled)
 	assert.Equal(t, "certain", x.view().Frames[1].Sure)
-	require.NoError(t, x.Pair(t.Context(), x.session, 0, "PICT0472"))
+	require.NoError(t, x.Match(t.Context(), x.session, 0, "PICT0472"))
 	x.untilLooked()
 	x.startAnew()
 	x.untilFramed(7)
@@ -722,7 +722,7 @@ func TestSaidWhileArmedIsKept(t *testing.T) {
 	note := filepath.Join(x.store.session(x.session), pairsFile)
 	require.NoError(t, os.RemoveAll(note))
 	require.NoError(t, os.Mkdir(note, 0o700))
-	assert.ErrorContains(t, x.Pair(t.Context(), x.session, 2, "PICT0472"), "It could not be saved")
+	assert.ErrorContains(t, x.Match(t.Context(), x.session, 2, "PICT0472"), "It could not be saved")
 	assert.Empty(t, x.evenings[x.session].pairs.Said, "what is refused is not done")
 }
 
@@ -782,13 +782,13 @@ func TestFrameThatEndedTheProgramIsNotEnlarged(t *testing.T) {
 
 // What the page says of pairs has no words of the command line.
 func TestPairWords(t *testing.T) {
-	for want, e := range map[string]contactsheet.PairError{
+	for want, e := range map[string]contactsheet.MatchError{
 		"Shot 2 has A for its frame, and shot 7 has A. Take back what you said about shot 7.": {Shot: 7,
 			Why: "shot 2 has A for its frame, and shot 7 has A"},
 		"No file with a time in it is called A. Open the frame and say again which shot it is.": {Text: "2=A", Shot: 2,
 			Why: "no file with a time in it is called A"},
 	} {
-		assert.Equal(t, want, pairWords(&e))
+		assert.Equal(t, want, matchWords(&e))
 	}
 }
 
@@ -810,12 +810,12 @@ func TestRefusalsSayWhatToDo(t *testing.T) {
 	refuses(x.Ruler(x.session, "PICT0473", 0.1, 0.5, 0.5, 0.5, "10 cm"),
 		"PICT0473 has no picture here to place a ruler in.",
 		"Choose a frame that shows one: a JPEG of the ruler, as sharp as the others.")
-	refuses(x.Pair(t.Context(), other.ID, 1, "PICT0471"), "PICT0471 is a frame of session 1, not of 2.",
+	refuses(x.Match(t.Context(), other.ID, 1, "PICT0471"), "PICT0471 is a frame of session 1, not of 2.",
 		"Open session 1 in Look back, and the frame there.")
 	refuses(x.Spot(other.ID, 0.5, 0.5), "Session 2 has no frames yet.", "Choose the camera's files first.")
 	_, measured := x.Measured(t.Context(), 77)
 	_, onRecord := x.OnRecord(t.Context(), 77)
-	for _, err := range []error{x.Pair(t.Context(), 77, 1, "PICT0471"), x.Pair(t.Context(), 77, 1, ""), x.Unpair(77),
+	for _, err := range []error{x.Match(t.Context(), 77, 1, "PICT0471"), x.Match(t.Context(), 77, 1, ""), x.Unmatch(77),
 		x.Reference(77, "", "", false), x.Black(77, "PICT0471"), x.Spot(77, 0.5, 0.5),
 		x.Ruler(77, "PICT0471", 0, 0, 1, 1, "10 cm"), measured, onRecord} {
 		refuses(err, "There is no session 77.", "Reload the page to see which sessions there are.")

@@ -66,7 +66,7 @@ func (s said) tell(o *contactsheet.Options) {
 	case 0:
 		o.TakeBack(s.Frame)
 	default:
-		o.Pair(s.Shot, s.Frame)
+		o.Match(s.Shot, s.Frame)
 	}
 }
 
@@ -80,8 +80,8 @@ func (s said) words() string {
 	return fmt.Sprintf("%s is shot %d, as you said.", s.Frame, s.Shot)
 }
 
-// pairWords say at the page why what was said cannot be, and what to do.
-func pairWords(e *contactsheet.PairError) string {
+// matchWords say at the page why what was said cannot be, and what to do.
+func matchWords(e *contactsheet.MatchError) string {
 	why := sentence.Capital(e.Why)
 	if e.Text == "" {
 		return fmt.Sprintf("%s. Take back what you said about shot %d.", why, e.Shot)
@@ -209,8 +209,8 @@ func shotWords(f paired) string {
 	return "none"
 }
 
-// Pair implements control.Camera.
-func (i *Intake) Pair(ctx context.Context, session int64, number int, frame string) error {
+// Match implements control.Camera.
+func (i *Intake) Match(ctx context.Context, session int64, number int, frame string) error {
 	e, was := i.frame(session, frame)
 	switch {
 	case e != nil && frame == "":
@@ -286,8 +286,8 @@ func (i *Intake) changePairs(e *evening, change func(*pairs)) {
 	i.mu.Unlock()
 }
 
-// Unpair implements control.Camera.
-func (i *Intake) Unpair(session int64) error {
+// Unmatch implements control.Camera.
+func (i *Intake) Unmatch(session int64) error {
 	e, _ := i.frame(session, "")
 	if e == nil {
 		return i.noFrame(session, "")

@@ -48,7 +48,7 @@ func TestPipesAmongTheFrames(t *testing.T) {
 	x.untilFramed(7)
 	assert.Contains(t, x.view().Problems,
 		"PICT0999.JPG: it is a pipe, not a regular file: put the camera's own file in its place")
-	require.NoError(t, x.Pair(t.Context(), x.session, 1, "PICT0471"), "a note takes the pipe's place")
+	require.NoError(t, x.Match(t.Context(), x.session, 1, "PICT0471"), "a note takes the pipe's place")
 }
 
 // Whoever looks at frames does not wait for a file that is being received.

@@ -116,7 +116,7 @@ func TestRecordRenewsWhatIsShown(t *testing.T) {
 			return err
 		}},
 		{"the spot", false, func() error { return x.Spot(x.session, 0.5, 0.4) }},
-		{"a pair", false, func() error { return x.Pair(ctx, x.session, control.NoShot, "PICT0473") }},
+		{"a pair", false, func() error { return x.Match(ctx, x.session, control.NoShot, "PICT0473") }},
 	} {
 		before := x.view()
 		require.NoError(t, c.change(), c.what)
@@ -255,12 +255,12 @@ func TestEmptyFrameAndRulerAreNoShots(t *testing.T) {
 	require.NoError(t, x.Ruler(x.session, "PICT0469", 0.1, 0.5, 0.9, 0.5, "10 cm"))
 	v = x.idle()
 	assert.Equal(t, []int{0, 0, 1, 2, 3, 4, 5, 6}, shotsOf(v))
-	require.NoError(t, x.Pair(t.Context(), x.session, 3, "PICT0473"))
+	require.NoError(t, x.Match(t.Context(), x.session, 3, "PICT0473"))
 	v = x.untilSaid("PICT0473 is shot 3")
 	assert.Equal(t, 6, v.Certain)
-	require.NoError(t, x.Pair(t.Context(), x.session, 0, "PICT0473"))
+	require.NoError(t, x.Match(t.Context(), x.session, 0, "PICT0473"))
 	x.untilSaid("What you said of PICT0473 is taken back.")
-	require.NoError(t, x.Pair(t.Context(), x.session, 1, "PICT0470"))
+	require.NoError(t, x.Match(t.Context(), x.session, 1, "PICT0470"))
 	v = x.untilSaid("PICT0470 is shot 1")
 	assert.Equal(t, 1, shotsOf(v)[1])
 }
@@ -304,7 +304,7 @@ func TestChangedWhileLookedAt(t *testing.T) {
 			return x.journal.SetFile(ctx, x.shots[2].ID, 473)
 		}, true},
 		"a pair": {func(ctx context.Context, x *studio) error {
-			return x.Pair(ctx, x.session, control.NoShot, "PICT0473")
+			return x.Match(ctx, x.session, control.NoShot, "PICT0473")
 		}, true},
 		"the reference": {func(_ context.Context, x *studio) error {
 			return x.Reference(x.session, "PICT0399", "20 cm", false)
@@ -351,7 +351,7 @@ func TestSaidOfAnOlderSessionIsSettled(t *testing.T) {
 	x.sendAll()
 	x.untilFramed(7)
 	x.screen.be(control.Armed)
-	require.NoError(t, x.Pair(t.Context(), x.session, control.NoShot, "PICT0473"))
+	require.NoError(t, x.Match(t.Context(), x.session, control.NoShot, "PICT0473"))
 	newer, err := x.journal.NewSession(t.Context(), record.Session{Started: time.Unix(1, 0), Set: "{}"})
 	require.NoError(t, err)
 	x.open()
@@ -392,11 +392,11 @@ func TestTakenBackBeforeItIsLookedAt(t *testing.T) {
 	x.sendAll()
 	x.untilFramed(7)
 	ctx := t.Context()
-	require.NoError(t, x.Pair(ctx, x.session, 5, "PICT0474"))
+	require.NoError(t, x.Match(ctx, x.session, 5, "PICT0474"))
 	x.untilSaid("PICT0474 is shot 5")
 	x.screen.be(control.Armed)
-	require.NoError(t, x.Pair(ctx, x.session, control.NoShot, "PICT0473"))
-	require.NoError(t, x.Unpair(x.session))
+	require.NoError(t, x.Match(ctx, x.session, control.NoShot, "PICT0473"))
+	require.NoError(t, x.Unmatch(x.session))
 	assert.True(t, x.view().Matching)
 	x.screen.be(control.Safe)
 	v := x.untilSaid("What you said of PICT0473 is taken back.")
@@ -455,7 +455,7 @@ func TestMatchesComeFirst(t *testing.T) {
 	assert.Len(t, v.Frames, 7)
 	assert.Equal(t, 7, v.Certain)
 	assert.Equal(t, looking+": 0 of 7", v.Busy)
-	require.NoError(t, x.Pair(t.Context(), x.session, control.NoShot, "PICT0474"))
+	require.NoError(t, x.Match(t.Context(), x.session, control.NoShot, "PICT0474"))
 	assert.True(t, x.view().Matching)
 	held.letGo <- struct{}{}
 	<-held.came

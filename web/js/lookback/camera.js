@@ -46,7 +46,7 @@ export class CameraFrames {
 		this.kept = el("p", { class: "hint" });
 		this.counts = el("p", { class: "camera-counts", role: "status" });
 		this.changed = el("p", {});
-		this.undo = button({ "data-sends": true, onclick: () => this.pending.send({ type: "unpair", session }, this.slot) }, "Take it back");
+		this.undo = button({ "data-sends": true, onclick: () => this.pending.send({ type: "unmatch", session }, this.slot) }, "Take it back");
 		this.change = el("div", { class: "camera-changed", hidden: true }, this.changed, this.undo);
 		this.clashes = el("div", { role: "group", "aria-label": "Pairs that contradict each other" });
 		this.list = el("ul", { class: "camera-list" });
@@ -189,7 +189,7 @@ export class CameraFrames {
 	/** Two things that cannot both be, with a way to take back either. @param {CameraClash} c */
 	#clash(c) {
 		const back = c.frames.map((name, i) =>
-			button({ "data-sends": true, onclick: () => this.pending.send({ type: "pair", session: this.session, number: 0, name }, this.slot) }, `Take back: ${name} is shot ${c.shots[i]}`),
+			button({ "data-sends": true, onclick: () => this.pending.send({ type: "match", session: this.session, number: 0, name }, this.slot) }, `Take back: ${name} is shot ${c.shots[i]}`),
 		);
 		return el("div", { class: "camera-changed" }, el("p", {}, icon("warn"), c.words), ...back);
 	}

@@ -175,20 +175,20 @@ export class FrameDialog {
 	/** @param {number} number 0 takes back what was said */
 	#pair(number) {
 		const f = this.#frame;
-		if (f && (number !== 0 || f.settled)) this.#say(f, { type: "pair", session: this.session, number, name: f.name });
+		if (f && (number !== 0 || f.settled)) this.#say(f, { type: "match", session: this.session, number, name: f.name });
 	}
 
 	/** What was said just now, with all that it changed; or what was said of this frame some time. */
 	#takeBack() {
 		const f = this.#frame;
 		if (!this.#said || !f) return this.#pair(0);
-		this.#say(f, { type: "unpair", session: this.session });
+		this.#say(f, { type: "unmatch", session: this.session });
 	}
 
-	/** @param {CameraFrame} f @param {Command & { type: "pair" | "unpair" }} command */
+	/** @param {CameraFrame} f @param {Command & { type: "match" | "unmatch" }} command */
 	#say(f, command) {
 		this.pending.send(command, this.slot, (refusal) => {
-			if (!refusal && this.#name === f.name) this.#said = command.type === "pair" && command.number !== 0;
+			if (!refusal && this.#name === f.name) this.#said = command.type === "match" && command.number !== 0;
 		});
 	}
 

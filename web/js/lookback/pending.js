@@ -3,7 +3,7 @@
 /** @import { CameraView, Command, Refusal } from "../../protocol.d.ts" */
 /** @import { Commands } from "../commands.js" */
 
-/** @typedef {"reference" | "black" | "ruler" | "spot" | "accept" | "unaccept" | "pair" | "unpair"} Type of a command; the newest of each counts */
+/** @typedef {"reference" | "black" | "ruler" | "spot" | "accept" | "unaccept" | "match" | "unmatch"} Type of a command; the newest of each counts */
 
 export class Pending {
 	/** @type {Map<string, { command: Command, taken: boolean }>} */ #said = new Map();
@@ -45,14 +45,14 @@ export class Pending {
 		const all = types.map((type) => this.#said.get(type)).filter((one) => one !== undefined);
 		if (all.length === 0) return "";
 		if (!all.every((one) => one.taken)) return "sent";
-		const done = types.includes("pair") ? "matched" : "measured";
+		const done = types.includes("match") ? "matched" : "measured";
 		return this.#waits ? `saved, ${done} when nothing is armed` : `saved, being ${done}`;
 	}
 
 	/** What was said last of which shot a frame is, and what has become of it; null nothing is awaited. */
 	get pair() {
-		const command = this.of("pair") ?? this.of("unpair");
-		return command && { name: command.type === "pair" ? command.name : "", words: this.words("pair", "unpair") };
+		const command = this.of("match") ?? this.of("unmatch");
+		return command && { name: command.type === "match" ? command.name : "", words: this.words("match", "unmatch") };
 	}
 
 	/** The same in a word. @param {Type} type */
@@ -71,7 +71,7 @@ export class Pending {
 	seen(view) {
 		this.#waits = view.waits;
 		for (const [type, one] of this.#said) {
-			const waits = type === "pair" || type === "unpair" ? view.matching : view.busy !== "";
+			const waits = type === "match" || type === "unmatch" ? view.matching : view.busy !== "";
 			if (one.taken && !waits) this.#said.delete(type);
 		}
 	}
