@@ -152,8 +152,8 @@ func (p *phone) request(address string) {
 }
 
 // expected reports whether the browser's own remark is one that belongs here: Chromium logs each answer of 401 or 403,
-// which is how the page learns that it is not paired, each failed request while the machine is stopped, and a connection
-// that the page gave up before it was made, as it does when the machine is too busy to answer: it makes another.
+// which is how the page learns that it is not paired, each failed request while the machine is stopped, and a
+// connection that the page gave up before it was made, as it does when the machine is too busy to answer.
 func (p *phone) expected(entry *cdplog.Entry) bool {
 	unpaired := strings.HasSuffix(entry.URL, "/paired") && strings.Contains(entry.Text, "401")
 	refused := strings.HasSuffix(entry.URL, "/pair") && strings.Contains(entry.Text, "403")

@@ -82,7 +82,8 @@ func TestMatchError(t *testing.T) {
 	}{
 		{[]string{"99=0471"}, "session 4 has no shot 99",
 			`--match "99=0471": session 4 has no shot 99: give a shot's number and its file, like 12=PICT0471`},
-		{[]string{"99=none"}, "session 4 has no shot 99", `--match "99=none": session 4 has no shot 99: give a shot's number`},
+		{[]string{"99=none"}, "session 4 has no shot 99",
+			`--match "99=none": session 4 has no shot 99: give a shot's number`},
 		{[]string{"2=0999"}, "no file with a time in it is called 0999", `--match "2=0999": no file with a time`},
 		{[]string{"2=0471", "7=0471"}, "shot 2 has PICT0471 for its frame, and shot 7 has PICT0471",
 			"shot 7 has PICT0471: take one back, --match 7=none"},
