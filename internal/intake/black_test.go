@@ -99,7 +99,7 @@ func TestBlackFrameUnlikeTheSet(t *testing.T) {
 // A black frame of which nothing is left is a problem, and the frames are matched without it.
 func TestBlackFrameIsGone(t *testing.T) {
 	x := newStudio(t)
-	require.NoError(t, x.writeNote(x.session, referenceFile, reference{Black: "PICT0460"}))
+	require.NoError(t, keepMark(x.Intake, x.session, referenceMark, reference{Black: "PICT0460"}))
 	x.start()
 	x.sendAll()
 	x.untilFramed(7)

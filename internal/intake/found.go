@@ -55,7 +55,8 @@ func (i *Intake) look(ctx context.Context, e *evening, settle []said) (f found, 
 	}
 	defer folder.Close()
 	folder.MaxDecoded = maxDecoded
-	g, wide := i.readReference(session), fieldOf(s.Set)
+	g, unread := i.readReference(session)
+	wide := fieldOf(s.Set)
 	o := i.lookOptions(session, g, wide, settle)
 	scene := page.CameraView{FieldSeen: lengthText(wide), Moves: moves(s.Set), Width: lengthText(rounded(o.Measure.Width))}
 	o.Partly = i.partly(e, scene, settle)
@@ -72,8 +73,8 @@ func (i *Intake) look(ctx context.Context, e *evening, settle []said) (f found, 
 	if err != nil {
 		return f, err
 	}
-	if len(gone) > 0 && measured(sheet.Rows) && !i.hasMarks(s.ID) {
-		f.view.Problems = append(f.view.Problems, marksGoneWords(i.store.session(s.ID)))
+	if unread != nil {
+		f.view.Problems = append(f.view.Problems, referenceUnreadable(unread))
 	}
 	f.view.Kept, f.view.FieldSeen, f.view.Moves = keptWords+goneWords(gone), scene.FieldSeen, scene.Moves
 	f.view.Width = lengthText(rounded(cmp.Or(sheet.Width(), o.Measure.Width)))
@@ -149,18 +150,6 @@ func withoutCopy(ctx context.Context, folder *frames.Folder, all []page.CameraFr
 		}
 	}
 	return names, err
-}
-
-// measured reports whether a measurement of any of the shots is on record.
-func measured(rows []contactsheet.Row) bool {
-	return slices.ContainsFunc(rows, func(r contactsheet.Row) bool { return r.Shot.PastSDUm > 0 })
-}
-
-// marksGoneWords say that a folder was taken away with more than the copies in it.
-func marksGoneWords(dir string) string {
-	return fmt.Sprintf("What was marked in these frames, the empty frame, a ruler, pairs, and what of them is on record, "+
-		"lay with the copies in %s and is not there. The measurements on record still count. Put that folder back, then "+
-		"start Stillwater again.", dir)
 }
 
 // goneWords say which frames have no copy, and how it comes back; "" all have one.

@@ -33,6 +33,7 @@ import (
 type Journal interface {
 	contactsheet.FrameStore
 	contactsheet.Source
+	Marks
 	Sessions(context.Context) ([]record.Summary, error)
 }
 
@@ -57,7 +58,7 @@ type Intake struct {
 	store store         // its mutex is locked before all below: it asks what is armed
 	wake  chan struct{} // has room for one
 
-	notes sync.Mutex // see note.go; locked before mu
+	notes sync.Mutex // see mark.go and note.go; locked before mu
 
 	ended atomic.Bool
 
@@ -190,10 +191,10 @@ func (i *Intake) evening(ctx context.Context, session int64) (*evening, error) {
 	if _, err := i.find(ctx, session); err != nil {
 		return nil, err
 	}
-	var before pairs
-	if err := i.readNote(session, pairsFile, &before); err != nil {
+	before, err := readMark[pairs](i, session, pairsMark)
+	if err != nil {
 		i.o.Log.Warn("cannot read the saved pairs of frames and shots", "session", session, "err", err)
-		before = pairs{}
+		before.Refused = pairsUnreadable
 	}
 	i.mu.Lock()
 	defer i.mu.Unlock()

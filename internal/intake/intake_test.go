@@ -698,6 +698,11 @@ func TestLastSaidCounts(t *testing.T) {
 	assert.Equal(t, []any{"PICT0471", 1, "PICT0472", 2}, settled)
 }
 
+// fullJournal keeps no marks any more.
+type fullJournal struct{ Journal }
+
+func (fullJournal) KeepMarks(context.Context, int64, []byte) error { return record.ErrFull }
+
 // What is said while something is armed is kept, whatever ends the program before it is looked at.
 func TestSaidWhileArmedIsKept(t *testing.T) {
 	x := newStudio(t)
@@ -719,9 +724,7 @@ func TestSaidWhileArmedIsKept(t *testing.T) {
 	assert.False(t, x.view().Frames[1].Settled, "and what was taken back does not come again")
 
 	x.screen.be(control.Armed)
-	note := filepath.Join(x.store.session(x.session), pairsFile)
-	require.NoError(t, os.RemoveAll(note))
-	require.NoError(t, os.Mkdir(note, 0o700))
+	x.o.Journal = fullJournal{x.journal}
 	assert.ErrorContains(t, x.Match(t.Context(), x.session, 2, "PICT0472"), "It could not be saved")
 	assert.Empty(t, x.evenings[x.session].pairs.Said, "what is refused is not done")
 }

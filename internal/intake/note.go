@@ -16,11 +16,9 @@ import (
 
 // Small files of a session's folder, beside the camera's.
 const (
-	referenceFile = ".reference.json"
-	pairsFile     = ".pairs.json"    // what people said of frames, see pairs
-	leftOutFile   = ".left-out.json" // frames that ended the program
-	openFile      = ".open"          // the frame whose files are open
-	newsFile      = ".new"           // is there while files that came were not looked at
+	leftOutFile = ".left-out.json" // frames that ended the program
+	openFile    = ".open"          // the frame whose files are open
+	newsFile    = ".new"           // is there while files that came were not looked at
 )
 
 const maxNote = 4 << 20 // bytes
@@ -47,14 +45,6 @@ func (i *Intake) writeNote(session int64, name string, note any) error {
 		return err
 	}
 	return textfile.Replace(filepath.Join(dir, name), text, 0o600)
-}
-
-// hasMarks reports whether anything that people marked in a session's frames is there.
-func (i *Intake) hasMarks(session int64) bool {
-	return slices.ContainsFunc([]string{referenceFile, pairsFile}, func(name string) bool {
-		_, err := os.Lstat(filepath.Join(i.store.session(session), name))
-		return err == nil
-	})
 }
 
 // opened notes whose files are open, until end: a note found when the program starts names the frame that ended it.

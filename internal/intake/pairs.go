@@ -25,8 +25,8 @@ type said struct {
 	Shot  int    `json:"shot"`
 }
 
-// pairs is what people said of a session's frames and what it changed, as a file in its folder has it: however the
-// program ends, the report stays the same.
+// pairs is what people said of a session's frames and what it changed. It is on record: however the program ends, the
+// report stays the same.
 type pairs struct {
 	Said    []said             `json:"said"`    // what was not looked at yet
 	Before  []paired           `json:"before"`  // the frames before that was; null: as they are now
@@ -237,7 +237,7 @@ func (i *Intake) keepSaid(e *evening, says ...said) error {
 	all := e.pairs
 	i.mu.Unlock()
 	all.Said, all.Refused = slices.Concat(all.Said, says), ""
-	if err := i.writeNote(e.session, pairsFile, all); err != nil {
+	if err := keepMark(i, e.session, pairsMark, all); err != nil {
 		return notKept(err)
 	}
 	i.want(e, 0, func() {
@@ -251,18 +251,25 @@ func (i *Intake) keepSaid(e *evening, says ...said) error {
 
 // unsettled are the sessions of which something was said, or files came, that was not looked at when the program ended.
 func (i *Intake) unsettled() (sessions []int64) {
+	marked, err := i.o.Journal.Marked(context.Background())
+	if err != nil {
+		i.o.Log.Warn("cannot look for saved pairs of frames and shots", "err", err)
+	}
+	for _, session := range marked {
+		if before, err := readMark[pairs](i, session, pairsMark); err == nil && len(before.Said) > 0 {
+			sessions = append(sessions, session)
+		}
+	}
 	folders, err := os.ReadDir(i.o.Dir)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		i.o.Log.Warn("cannot look for saved pairs of frames and shots", "err", err)
+		i.o.Log.Warn("cannot look for files that came", "err", err)
 	}
 	for _, f := range folders {
 		session, err := strconv.ParseInt(f.Name(), 10, 64)
-		if err != nil {
+		if err != nil || slices.Contains(sessions, session) {
 			continue
 		}
-		var before pairs
-		_, news := os.Lstat(filepath.Join(i.store.session(session), newsFile))
-		if news == nil || i.readNote(session, pairsFile, &before) == nil && len(before.Said) > 0 {
+		if _, err := os.Lstat(filepath.Join(i.store.session(session), newsFile)); err == nil {
 			sessions = append(sessions, session)
 		}
 	}
@@ -278,7 +285,7 @@ func (i *Intake) changePairs(e *evening, change func(*pairs)) {
 	now := e.pairs
 	i.mu.Unlock()
 	change(&now)
-	if err := i.writeNote(e.session, pairsFile, now); err != nil {
+	if err := keepMark(i, e.session, pairsMark, now); err != nil {
 		i.o.Log.Warn("cannot save the pairs of frames and shots", "session", e.session, "err", err)
 	}
 	i.mu.Lock()

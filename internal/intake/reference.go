@@ -16,8 +16,7 @@ import (
 	"stillwater/internal/record"
 )
 
-// reference is what frames of a session are measured against, and what of that was put on record, as a file in its
-// folder has it.
+// reference is what frames of a session are measured against, and what of that was put on record.
 type reference struct {
 	Empty     string                 `json:"empty"`
 	Width     phys.Length            `json:"width"` // 0: as the ruler or the set has it
@@ -35,11 +34,9 @@ type ruler struct {
 	Wide phys.Length `json:"wide"`
 }
 
-func (i *Intake) readReference(session int64) (g reference) {
-	if i.readNote(session, referenceFile, &g) != nil {
-		return reference{} // it is chosen anew
-	}
-	return g
+// readReference reads a session's. What cannot be read is chosen anew.
+func (i *Intake) readReference(session int64) (reference, error) {
+	return readMark[reference](i, session, referenceMark)
 }
 
 // measure is how frames are measured, where the set's camera shows a piece of the scene so wide.
@@ -72,17 +69,20 @@ func (g *reference) show(v *page.CameraView) {
 // changeReference changes what a session's frames are measured against, and has them measured again: earlier
 // measurements no longer count.
 func (i *Intake) changeReference(e *evening, change func(*reference)) error {
-	return i.changeNote(e, change, func() { e.stale = true })
+	return i.changeMark(e, change, func() { e.stale = true })
 }
 
-// changeNote changes the file of a session's reference, asks for its frames to be looked at, and then calls then with
-// the mutex held.
-func (i *Intake) changeNote(e *evening, change func(*reference), then func()) error {
+// changeMark changes a session's reference, asks for its frames to be looked at, and then calls then with the mutex
+// held.
+func (i *Intake) changeMark(e *evening, change func(*reference), then func()) error {
 	i.notes.Lock()
 	defer i.notes.Unlock()
-	g := i.readReference(e.session)
+	g, err := i.readReference(e.session)
+	if err != nil && !errors.Is(err, errUnreadable) {
+		return notRead(err)
+	}
 	change(&g)
-	if err := i.writeNote(e.session, referenceFile, g); err != nil {
+	if err := keepMark(i, e.session, referenceMark, g); err != nil {
 		return notKept(err)
 	}
 	i.want(e, 0, then)
@@ -108,7 +108,7 @@ func (i *Intake) Black(session int64, frame string) error {
 	if e == nil {
 		return i.noFrame(session, frame)
 	}
-	return i.changeNote(e, func(g *reference) { g.Black = frame }, func() {})
+	return i.changeMark(e, func(g *reference) { g.Black = frame }, func() {})
 }
 
 // lengthOf reads a length that a frame may show.
@@ -211,7 +211,10 @@ func (i *Intake) Measured(ctx context.Context, session int64) ([]control.PastMea
 	if err != nil {
 		return nil, notRead(err)
 	}
-	g := i.readReference(session)
+	g, err := i.readReference(session)
+	if err != nil {
+		return nil, notRead(err)
+	}
 	i.mu.Lock()
 	var was basis
 	var stale bool
@@ -291,7 +294,7 @@ func (i *Intake) Recorded(session int64, accepted []control.PastMeasured) error 
 	if e == nil {
 		return nil
 	}
-	return i.changeNote(e, func(g *reference) {
+	return i.changeMark(e, func(g *reference) {
 		g.Accepted = slices.DeleteFunc(g.Accepted, func(old control.PastMeasured) bool {
 			return slices.ContainsFunc(accepted, func(now control.PastMeasured) bool { return now.Shot == old.Shot })
 		})

@@ -475,21 +475,59 @@ func TestMatchesComeFirst(t *testing.T) {
 	close(held.came)
 }
 
-// The marks of an evening lie beside the copies of its files: when the folder is taken away, that is said, and when it
-// is back, all is as it was.
-func TestMarksAreGoneWithTheirFolder(t *testing.T) {
+// What is marked in an evening's frames, and what of them is on record, stays when the folder of their copies is taken
+// away, and is there after the next start.
+func TestMarksOutliveTheirFolder(t *testing.T) {
 	x := newMeasured(t)
-	require.NoError(t, x.journal.SetPast(t.Context(), x.shots[0].ID, 5000, 1000))
-	before := x.until(func(page.CameraView) bool { return true })
-	require.NotContains(t, strings.Join(before.Problems, "\n"), "What was marked")
+	list, err := x.Measured(t.Context(), x.session)
+	require.NoError(t, err)
+	for _, m := range list {
+		require.NoError(t, x.journal.SetPast(t.Context(), m.Shot, int64(m.PastMm*1e3), int64(m.PastSDMm*1e3)))
+	}
+	require.NoError(t, x.Recorded(x.session, list))
+	require.NoError(t, x.Ruler(x.session, "PICT0471", 0.1, 0.5, 0.9, 0.5, "30 cm"))
+	require.NoError(t, x.Black(x.session, "PICT0472"))
+	require.NoError(t, x.Match(t.Context(), x.session, 2, "PICT0472"))
+	before := x.idle()
+	require.NotEmpty(t, before.Empty)
+	require.NotNil(t, before.Ruler)
+	onRecord, err := x.OnRecord(t.Context(), x.session)
+	require.NoError(t, err)
+	require.NotEmpty(t, onRecord)
 	dir := x.store.session(x.session)
 	require.NoError(t, os.Rename(dir, dir+"-away"))
-	x.startAnew()
-	gone := x.until(func(v page.CameraView) bool { return len(v.Frames) > 0 })
-	assert.Contains(t, strings.Join(gone.Problems, "\n"), "with the copies in "+dir+" and is not there")
-	assert.Empty(t, gone.Empty)
-	require.NoError(t, os.RemoveAll(dir))
-	require.NoError(t, os.Rename(dir+"-away", dir))
-	x.startAnew()
-	assert.Equal(t, before, x.until(func(v page.CameraView) bool { return v.Empty != "" }))
+	for range 2 {
+		x.startAnew()
+		x.until(func(v page.CameraView) bool { return len(v.Frames) > 0 })
+		gone := x.idle()
+		assert.Equal(t, []any{before.Empty, before.Black, before.Ruler, before.Spot},
+			[]any{gone.Empty, gone.Black, gone.Ruler, gone.Spot})
+		assert.Contains(t, strings.Join(gone.Problems, "\n"), "this machine has no copy of the empty frame, "+before.Empty)
+		still, err := x.OnRecord(t.Context(), x.session)
+		require.NoError(t, err)
+		assert.Equal(t, onRecord, still)
+		require.NoError(t, x.Spot(x.session, 0.4, 0.4), "and can be changed meanwhile")
+		before.Spot = &page.CameraPoint{X: 0.4, Y: 0.4}
+	}
+	require.NoError(t, x.Unmatch(x.session))
+	assert.False(t, x.untilSaid("What you said of PICT0472 is taken back.").Frames[1].Settled)
+}
+
+// Marks that cannot be read from the record are said to be, and kept aside once new ones are chosen.
+func TestMarksThatCannotBeRead(t *testing.T) {
+	x := newStudio(t)
+	require.NoError(t, x.journal.KeepMarks(t.Context(), x.session, []byte(`{"reference":{"empty":7}}`)))
+	x.start()
+	x.sendAll()
+	x.untilFramed(7)
+	assert.Contains(t, strings.Join(x.idle().Problems, "\n"), "cannot be read from the record")
+	_, err := x.Measured(t.Context(), x.session)
+	assert.ErrorContains(t, err, "is damaged")
+	require.NoError(t, x.Black(x.session, "PICT0471"))
+	v := x.idle()
+	assert.Equal(t, "PICT0471", v.Black)
+	assert.NotContains(t, strings.Join(v.Problems, "\n"), "cannot be read from the record")
+	aside, err := x.journal.Marks(t.Context(), x.session)
+	require.NoError(t, err)
+	assert.Contains(t, string(aside), `"reference unreadable":{"empty":7}`)
 }

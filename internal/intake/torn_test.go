@@ -161,18 +161,27 @@ func TestTakenBackAtOnceAfterAStart(t *testing.T) {
 	assert.Equal(t, reported.Changed.Others, v.Changed.Others)
 }
 
-// A note of what was said that cannot be read costs what was said last, and nothing else.
+// What was said that cannot be read from the record costs what was said last, and nothing else: that is said, and it is
+// kept aside.
 func TestPairsThatCannotBeRead(t *testing.T) {
 	x := newStudio(t)
 	x.start()
 	x.sendAll()
 	x.untilFramed(7)
 	x.end()
-	for _, content := range []string{"", "{", `{"said":7}`, `[]`} {
-		require.NoError(t, os.WriteFile(filepath.Join(x.store.session(x.session), pairsFile), []byte(content), 0o600))
+	for content, kept := range map[string]string{"": `"unreadable":""`, "{": `"unreadable":"{"`,
+		`{"pairs":{"said":7}}`: `"pairs unreadable":{"said":7}`, `{"pairs":[]}`: `"pairs unreadable":[]`, "null": `"null"`} {
+		require.NoError(t, x.journal.KeepMarks(t.Context(), x.session, []byte(content)))
 		x.startAnew()
 		x.untilFramed(7)
+		assert.Contains(t, x.view().Problems, pairsUnreadable, content)
 		assert.Equal(t, nothingSaid, x.Unmatch(x.session), content)
+		require.NoError(t, x.Match(t.Context(), x.session, 1, "PICT0471"))
+		assert.NotContains(t, x.idle().Problems, pairsUnreadable, content)
+		aside, err := x.journal.Marks(t.Context(), x.session)
+		require.NoError(t, err)
+		assert.Contains(t, string(aside), kept)
+		x.end()
 	}
 }
 

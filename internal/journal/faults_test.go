@@ -60,7 +60,7 @@ func TestNewerJournalIsLeftAlone(t *testing.T) {
 	require.NoError(t, err)
 	refused(t, path, ErrNewer)
 	_, err = Open(t.Context(), path)
-	assert.ErrorContains(t, err, "version 99, this program knows 8; use the newer program")
+	assert.ErrorContains(t, err, "version 99, this program knows 9; use the newer program")
 }
 
 func TestNoJournalYet(t *testing.T) {

@@ -2,6 +2,7 @@ package journal
 
 import (
 	"fmt"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -106,4 +107,49 @@ func TestJournalFromBeforeFrames(t *testing.T) {
 	assert.ErrorIs(t, err, record.ErrNotFound)
 	j := open(t, path)
 	assert.NoError(t, j.KeepFrame(ctx, record.Frame{Session: 1, Name: "a"}))
+}
+
+// What is marked in the frames of a session is kept whole, however much it is, and replaced.
+func TestMarks(t *testing.T) {
+	path, ctx := newPath(t), t.Context()
+	j := open(t, path)
+	first, other, none := session(t, j), session(t, j), session(t, j)
+	large := `{"n":"` + strings.Repeat("x", 100_000) + `"}`
+	require.NoError(t, j.KeepMarks(ctx, first.ID, []byte(`{"n":1}`)))
+	require.NoError(t, j.KeepMarks(ctx, other.ID, []byte("{\xff")))
+	require.NoError(t, j.KeepMarks(ctx, first.ID, []byte(large)))
+	assert.ErrorIs(t, j.KeepMarks(ctx, 99, nil), record.ErrNotFound)
+	require.NoError(t, j.SaveSet(ctx, first.ID, `{"kind":"drop"}`))
+	require.NoError(t, j.Close())
+
+	j = open(t, path)
+	for id, want := range map[int64]string{first.ID: large, other.ID: "{\xff"} {
+		got, err := j.Marks(ctx, id)
+		require.NoError(t, err)
+		assert.Equal(t, want, string(got))
+	}
+	for _, id := range []int64{none.ID, 99} {
+		_, err := j.Marks(ctx, id)
+		assert.ErrorIs(t, err, record.ErrNotFound)
+	}
+	marked, err := j.Marked(ctx)
+	require.NoError(t, err)
+	assert.Equal(t, []int64{first.ID, other.ID}, marked)
+	require.NoError(t, j.Verify(ctx))
+}
+
+// A journal from before marks is read as it is, and has none.
+func TestJournalFromBeforeMarks(t *testing.T) {
+	path, ctx := newPath(t), t.Context()
+	version4(t, path, 5)
+	look, err := OpenReadOnly(ctx, path)
+	require.NoError(t, err)
+	defer look.Close()
+	_, err = look.Marks(ctx, 1)
+	assert.ErrorIs(t, err, record.ErrNotFound)
+	marked, err := look.Marked(ctx)
+	require.NoError(t, err)
+	assert.Empty(t, marked)
+	j := open(t, path)
+	assert.NoError(t, j.KeepMarks(ctx, 1, []byte("{}")))
 }

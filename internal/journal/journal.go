@@ -34,6 +34,7 @@ type Journal struct {
 	beforeRemarks  bool // its version is firstReadable, in which shots have no star and no file number
 	beforeMeasured bool // its version is one in which nothing was measured in pictures
 	beforeFrames   bool // its version is one in which no frames are kept
+	beforeMarks    bool // its version is one in which nothing marked in frames is kept
 	beforeKinds    bool // its version is one in which the kinds of shots are not kept
 
 	onRescue func(words string)

@@ -116,7 +116,7 @@ func TestFilesAreForTheUserOnly(t *testing.T) {
 func TestSettingsThatKeepAcknowledgedShots(t *testing.T) {
 	j := open(t, newPath(t))
 	for pragma, want := range map[string]string{"journal_mode": "wal", "synchronous": "2", "foreign_keys": "1",
-		"busy_timeout": "2000", "user_version": "8", "application_id": fmt.Sprint(applicationID)} {
+		"busy_timeout": "2000", "user_version": "9", "application_id": fmt.Sprint(applicationID)} {
 		var got string
 		require.NoError(t, j.db.QueryRow("PRAGMA "+pragma).Scan(&got))
 		assert.Equal(t, want, got, pragma)

@@ -123,7 +123,14 @@ func TestKindsOfADamagedJournal(t *testing.T) {
 		assert.Equal(t, want, got[s], text)
 		assert.Empty(t, all[0].Damaged)
 	}
-	add("drop")
+	for _, text := range []string{`["throw", "dr`, `["drop", null]`, `{"throw": 1}`, `7`} {
+		_, err := j.db.Exec(`UPDATE sessions SET kinds = ?`, text)
+		require.NoError(t, err)
+		add("drop")
+		var kept string
+		require.NoError(t, j.db.QueryRow("SELECT kinds FROM sessions").Scan(&kept))
+		assert.Equal(t, `["throw","drop"]`, kept, "a new shot puts right %s", text)
+	}
 	require.NoError(t, j.Verify(t.Context()))
 	require.NoError(t, j.Close())
 
@@ -151,5 +158,5 @@ func TestKindsOfADamagedJournal(t *testing.T) {
 	assert.Equal(t, "the session itself cannot be read", all[0].Damaged)
 	got, all = blank("shots")
 	assert.Empty(t, got[s])
-	assert.Equal(t, 61, all[0].Shots)
+	assert.Equal(t, 64, all[0].Shots)
 }

@@ -229,6 +229,9 @@ const firstFrames = 7
 // firstKinds is the first version in which the kinds of a session's shots are kept.
 const firstKinds = 8
 
+// firstMarks is the first version in which what is marked in frames is kept.
+const firstMarks = 9
+
 // checkReadable makes sure that a journal that is only read has a schema this program knows.
 func (j *Journal) checkReadable(ctx context.Context) error {
 	have, err := j.version(ctx)
@@ -236,7 +239,7 @@ func (j *Journal) checkReadable(ctx context.Context) error {
 		return err
 	}
 	j.beforeRemarks, j.beforeMeasured = have == firstReadable, have < firstMeasured
-	j.beforeFrames, j.beforeKinds = have < firstFrames, have < firstKinds
+	j.beforeFrames, j.beforeKinds, j.beforeMarks = have < firstFrames, have < firstKinds, have < firstMarks
 	return j.checkVersion(have, firstReadable)
 }
 

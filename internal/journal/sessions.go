@@ -228,15 +228,23 @@ func (j *Journal) kinds(ctx context.Context, id int64, row sessionRow) (kinds []
 	return kinds, true, err
 }
 
-// noteKind notes that a session has a shot of a kind.
+// noteKind notes that a session has a shot of a kind. Where what was kept of the kinds cannot be read, that is put right
+// from the shots.
 func noteKind(ctx context.Context, tx *sql.Tx, shot int64) error {
 	_, err := tx.ExecContext(ctx, `WITH made AS (SELECT session, json_extract (set_json, '$.kind') AS kind FROM shots
 			WHERE id = ? AND json_valid (set_json))
-		UPDATE sessions SET kinds = json_insert (iif (json_valid (kinds), kinds, '[]'), '$[#]', made.kind) FROM made
-		WHERE id = made.session AND typeof (made.kind) = 'text'
-		AND made.kind NOT IN (SELECT value FROM json_each (iif (json_valid (kinds), kinds, '[]')))`, shot)
+		UPDATE sessions SET kinds = CASE
+			WHEN kinds IS NULL THEN json_array (made.kind)
+			WHEN `+kindsWhole+` THEN json_insert (kinds, '$[#]', made.kind)
+			ELSE (SELECT json_group_array (kind) FROM (`+strings.Replace(kindsOfShots, "?", "sessions.id", 1)+`)) END
+		FROM made WHERE id = made.session AND typeof (made.kind) = 'text'
+		AND NOT coalesce (`+kindsWhole+` AND made.kind IN (SELECT value FROM json_each (kinds)), false)`, shot)
 	return err
 }
+
+// kindsWhole holds of a session whose kinds are a list of text.
+const kindsWhole = `iif (json_valid (kinds), json_type (kinds) = 'array' AND NOT EXISTS (SELECT 1 FROM json_each (kinds)
+	WHERE type <> 'text' OR value = ''), false)`
 
 // sessionRows reads the sessions that can be read. Those that cannot are known by their shots, or by what is between.
 func (j *Journal) sessionRows(ctx context.Context, counts map[int64]map[string]int) (
