@@ -73,13 +73,13 @@ func keepMark[T any](i *Intake, session int64, name string, mark T) error {
 	if err != nil {
 		return err
 	}
-	return i.o.Journal.KeepMarks(context.Background(), session, text) // whoever asked may be gone: done or refused
+	return i.o.Journal.KeepMarks(context.Background(), session, text) // done or refused, though whoever asked is gone
 }
 
-const pairsUnreadable = "Which frames you matched last cannot be read from the record, so that it cannot be taken back " +
-	"here. What you matched stays: look through the frames, and match again what is wrong."
+const pairsUnreadable = "What you said last of these frames cannot be read from the record, so it cannot be taken back " +
+	"here. The matches stay as they are: look through them, and match again what is wrong."
 
 func referenceUnreadable(err error) string {
-	return fmt.Sprintf("What you marked in these frames, the empty and the black frame, the ruler and the focus spot, "+
-		"cannot be read from the record: %v. Choose them again.", err)
+	return fmt.Sprintf("What you marked in these frames (the empty and the black frame, the ruler, the focus spot) "+
+		"cannot be read from the record: %v. Choose it again.", err)
 }

@@ -228,8 +228,7 @@ func (j *Journal) kinds(ctx context.Context, id int64, row sessionRow) (kinds []
 	return kinds, true, err
 }
 
-// noteKind notes that a session has a shot of a kind. Where what was kept of the kinds cannot be read, that is put right
-// from the shots.
+// noteKind notes that a session has a shot of a kind. A list of kinds that cannot be read is made anew from the shots.
 func noteKind(ctx context.Context, tx *sql.Tx, shot int64) error {
 	_, err := tx.ExecContext(ctx, `WITH made AS (SELECT session, json_extract (set_json, '$.kind') AS kind FROM shots
 			WHERE id = ? AND json_valid (set_json))
