@@ -73,7 +73,7 @@ func keepMark[T any](i *Intake, session int64, name string, mark T) error {
 	if err != nil {
 		return err
 	}
-	return i.o.Journal.KeepMarks(context.Background(), session, text) // done or refused, though whoever asked is gone
+	return i.o.Journal.KeepMarks(context.Background(), session, text)
 }
 
 const pairsUnreadable = "What you said last of these frames cannot be read from the record, so it cannot be taken back " +
