@@ -76,8 +76,8 @@ func keepMark[T any](i *Intake, session int64, name string, mark T) error {
 	return i.o.Journal.KeepMarks(context.Background(), session, text)
 }
 
-const pairsUnreadable = "What you said last of these frames cannot be read from the record, so it cannot be taken back " +
-	"here. The matches stay as they are: look through them, and match again what is wrong."
+const pairsUnreadable = "What you said last of these frames cannot be read from the record, so it cannot be " +
+	"taken back here. The matches stay as they are: look through them, and match again what is wrong."
 
 func referenceUnreadable(err error) string {
 	return fmt.Sprintf("What you marked in these frames (the empty and the black frame, the ruler, the focus spot) "+
