@@ -242,9 +242,14 @@ func findNamed(timed []frames.Frame, name string) (frame int, why string) {
 	return frame, ""
 }
 
-// isNamed reports whether a person may mean a frame by that: its name, that of one of its files, or its number.
+// isNamed reports whether a person may mean a frame by that: its name, that of one of its files, or its number; or the
+// name of a duplicate.
 func isNamed(f frames.Frame, name string) bool {
 	number, err := strconv.Atoi(name)
-	return f.Name == name || path.Base(f.Name) == name || err == nil && number != 0 && f.Number == number ||
+	same := func(other string) bool {
+		stem := strings.TrimSuffix(name, path.Ext(name))
+		return slices.Contains([]string{name, stem}, other) || slices.Contains([]string{name, stem}, path.Base(other))
+	}
+	return slices.ContainsFunc(f.Same, same) || f.Name == name || path.Base(f.Name) == name || err == nil && number != 0 && f.Number == number ||
 		slices.ContainsFunc(f.Files, func(file frames.File) bool { return file.Name == name || path.Base(file.Name) == name })
 }

@@ -127,6 +127,8 @@ type Sheet struct {
 	Untimed  []frames.Frame // that do not say when they were taken
 	Problems []error        // files that could not be read
 
+	Duplicates []Duplicate
+
 	Contradictions []Contradiction // of what a person said
 
 	Lost   int     // shots that could not be read
@@ -159,6 +161,7 @@ type Row struct {
 	Frame *frames.Frame // nil: none is probable enough to name
 	match.Match
 	pictured     *pictured // nil: not looked at
+	unreadable   bool      // it was to be looked at, and its picture cannot be read
 	contradicted bool      // what a person said of this boot's shots cannot all be
 }
 
@@ -303,6 +306,9 @@ func (s *Sheet) readFrames(ctx context.Context, folder *frames.Folder) (timed []
 			timed = append(timed, read)
 		}
 		progress(i + 1)
+	}
+	if timed, err = s.dropDuplicates(ctx, folder, timed); err != nil {
+		return nil, err
 	}
 	if !s.only {
 		timed = append(timed, s.remembered(timed)...)

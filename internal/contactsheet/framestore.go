@@ -30,6 +30,7 @@ type facts struct {
 	Reading int         `json:"reading"` // of the program that read it, see reading
 	Data    frames.Data `json:"data"`
 	Picture *pictured   `json:"picture,omitempty"` // nil: not looked at
+	Same    *sameAs     `json:"same,omitempty"`    // nil: no duplicate
 }
 
 // reading is the version of what is read and measured: what another version found is found anew.
@@ -110,7 +111,7 @@ func (s *Sheet) remembered(there []frames.Frame) (timed []frames.Frame) {
 		listed[picture{path.Base(f.Name), f.Taken}] = true
 	}
 	for name, k := range s.known {
-		if s.listed[name] || k.saw.Reading != reading || k.saw.Data.Taken.IsZero() ||
+		if s.listed[name] || s.hasDuplicate(name, there) || k.saw.Reading != reading || k.saw.Data.Taken.IsZero() ||
 			listed[picture{path.Base(name), k.saw.Data.Taken}] {
 			continue
 		}
@@ -123,6 +124,19 @@ func (s *Sheet) remembered(there []frames.Frame) (timed []frames.Frame) {
 	}
 	slices.SortFunc(timed, func(a, b frames.Frame) int { return strings.Compare(a.Name, b.Name) })
 	return timed
+}
+
+// hasDuplicate reports whether one of the frames that are there has the content of one that is known. It takes over
+// what a person said of that.
+func (s *Sheet) hasDuplicate(name string, there []frames.Frame) bool {
+	k := s.known[name]
+	for _, f := range there {
+		if f.Name != name && (s.isSameAs(f.Name, name) || s.isSameAs(name, f.Name)) {
+			s.inherit(f.Name, k.Name)
+			return true
+		}
+	}
+	return false
 }
 
 // keep keeps what is known of a frame. If it cannot, because the disk is full or the journal was taken away, that costs

@@ -114,8 +114,14 @@ func (l *Lesson) words() string {
 	return text + " It is a suggestion: --accept records the measurements."
 }
 
+// unreadableWords are said of a frame whose match is as sure as any, since only its time counts for that.
+const unreadableWords = "its picture cannot be read"
+
 // seenWords are what a row's picture shows, and what to do about it.
 func (s *Sheet) seenWords(r *Row) string {
+	if r.unreadable {
+		return unreadableWords
+	}
 	g, ok := s.suggestion(r)
 	if !ok {
 		return ""

@@ -277,6 +277,7 @@ func (s *Sheet) look(ctx context.Context, folder *frames.Folder, m Measure) erro
 			return ctx.Err()
 		case err != nil:
 			s.Problems = append(s.Problems, err)
+			r.unreadable = !errors.As(err, new(*AwayError))
 		default:
 			r.pictured = &p
 			s.shown[r.Frame.Name] = &p

@@ -34,6 +34,16 @@ func (s *Sheet) Count() (certain, likely, open int) {
 	return certain, likely, open
 }
 
+// unreadable is how many shots have a frame that is certain or likely, and whose picture cannot be read.
+func (s *Sheet) unreadable() (n int) {
+	for _, r := range s.Rows {
+		if r.unreadable && r.Sure != match.Open {
+			n++
+		}
+	}
+	return n
+}
+
 // Write writes the sheet for people: a line a shot, and what is left over.
 func (s *Sheet) Write(w io.Writer) error {
 	rows, looked := make([][]string, len(s.Rows)), false
@@ -41,7 +51,7 @@ func (s *Sheet) Write(w io.Writer) error {
 		rows[i] = []string{fmt.Sprint(r.Shot.Number), r.Shot.At.Format(clockLayout), r.name(), r.takenWords(), r.sureWords(),
 			fmt.Sprintf("%.1f ms", float64(r.Shot.DelayNs)/1e6), strings.Join(history.Remarks(r.Shot), ", "),
 			s.seenWords(&s.Rows[i])}
-		looked = looked || r.pictured != nil
+		looked = looked || r.pictured != nil || r.unreadable
 	}
 	header := []string{"shot", "time", "frame", "camera's time", "match", "delay", "verdict", "the frame shows"}
 	if !looked {
@@ -60,12 +70,19 @@ func (s *Sheet) Write(w io.Writer) error {
 	} else {
 		fmt.Fprintf(w, "\nOf %d shots %d have a frame that is certain, %d a likely one; open: %d.\n", len(s.Rows),
 			certain, likely, open)
+		if n := s.unreadable(); n > 0 {
+			fmt.Fprintf(w, "Of these frames %d cannot be seen: %s.\n", n, unreadableWords)
+		}
 	}
 	for _, c := range s.Clocks {
 		fmt.Fprintf(w, "The camera's clock was %s.\n", clockWords(c.Offset))
 	}
 	list(w, s.extraWords(), s.Extra)
 	list(w, "Frames that do not say when they were taken", s.Untimed)
+	if len(s.Duplicates) > 0 {
+		fmt.Fprintf(w, "Frames with the content of another, which count once: %d (%s).\n", len(s.Duplicates),
+			s.duplicateNames())
+	}
 	if s.Lost > 0 {
 		fmt.Fprintf(w, "Shots of the record that cannot be read: %d.\n", s.Lost)
 	}
@@ -80,6 +97,18 @@ func (s *Sheet) Write(w io.Writer) error {
 		fmt.Fprintf(w, "\n%s\n", s.Room.words())
 	}
 	return nil
+}
+
+// duplicateNames names the duplicates and what they are of.
+func (s *Sheet) duplicateNames() string {
+	var names []string
+	for _, d := range s.Duplicates[:min(len(s.Duplicates), maxNamed)] {
+		names = append(names, fmt.Sprintf("%s of %s", oneLine(d.Frame), oneLine(d.Of)))
+	}
+	if len(s.Duplicates) > maxNamed {
+		names = append(names, "...")
+	}
+	return strings.Join(names, ", ")
 }
 
 // extraWords say what the frames are that no shot has: where one may be a shot's, nobody knows.
@@ -165,9 +194,11 @@ type Entry struct {
 	Certain  int         `json:"certain"`
 	Likely   int         `json:"likely"`
 	Open     int         `json:"open"`
+	NotSeen  int         `json:"pictures_unreadable"` // of frames that are certain or likely
 	Clocks   []ClockFact `json:"clocks"`
 	Extra    []string    `json:"frames_of_no_shot"`
 	Untimed  []string    `json:"frames_without_time"`
+	Same     []Duplicate `json:"frames_of_same_content"`
 	Problems []string    `json:"problems"`
 	Lost     int         `json:"shots_lost"`
 	Read     int         `json:"frames_read_now"`
@@ -219,7 +250,9 @@ func (s *Sheet) Entry() Entry {
 	e := Entry{Session: s.Session.ID, Shots: []ShotEntry{}, Clocks: []ClockFact{}, Extra: names(s.Extra),
 		Untimed: names(s.Untimed), Problems: []string{}, Lost: s.Lost, Read: s.Read, Looked: s.Looked,
 		Lesson: s.Lesson.fact(), Room: s.Room}
+	e.Same = append([]Duplicate{}, s.Duplicates...)
 	e.Certain, e.Likely, e.Open = s.Count()
+	e.NotSeen = s.unreadable()
 	for i := range s.Rows {
 		e.Shots = append(e.Shots, s.Rows[i].entry())
 		e.Shots[i].Look = s.lookOf(&s.Rows[i])

@@ -52,9 +52,10 @@ type File struct {
 
 // Frame is one picture of the camera. Of a frame that was listed only Name, Files and Number are known.
 type Frame struct {
-	Name   string // of its files, without their ends
-	Files  []File // a JPEG first, if there is one
-	Number int    // the camera's own, from the name; 0 none
+	Name   string   // of its files, without their ends
+	Files  []File   // a JPEG first, if there is one
+	Number int      // the camera's own, from the name; 0 none
+	Same   []string // names of other frames with the same content, where that was looked for
 	Data
 }
 

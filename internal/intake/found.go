@@ -76,8 +76,10 @@ func (i *Intake) look(ctx context.Context, e *evening, settle []said) (f found, 
 	if unread != nil {
 		f.view.Problems = append(f.view.Problems, referenceUnreadable(unread))
 	}
-	f.view.Kept, f.view.FieldSeen, f.view.Moves = keptWords+goneWords(gone), scene.FieldSeen, scene.Moves
+	f.view.Kept = keptWords + goneWords(gone) + duplicateWords(sheet.Duplicates)
+	f.view.FieldSeen, f.view.Moves = scene.FieldSeen, scene.Moves
 	f.view.Width = lengthText(rounded(cmp.Or(sheet.Width(), o.Measure.Width)))
+	g.rename(sheet.Original)
 	g.show(&f.view)
 	f.showRoom(sheet.Room)
 	return f, nil
@@ -163,6 +165,21 @@ func goneWords(names []string) string {
 	}
 	return fmt.Sprintf(" There is no copy now of %s: choose these files again to restore their copies, which larger "+
 		"pictures and new measurements need.", which)
+}
+
+// duplicateWords say which frames are there twice; "" none is.
+func duplicateWords(all []contactsheet.Duplicate) string {
+	var words []string
+	for _, d := range all[:min(len(all), maxNamed)] {
+		words = append(words, fmt.Sprintf("%s as %s", d.Of, d.Frame))
+	}
+	switch more := len(all) - maxNamed; {
+	case len(all) == 0:
+		return ""
+	case more > 0:
+		words = append(words, fmt.Sprintf("%d more", more))
+	}
+	return " Frames that came again under another name count once: " + strings.Join(words, ", ") + "."
 }
 
 func (i *Intake) emptyView() page.CameraView {

@@ -55,6 +55,14 @@ func (g *reference) measure(wide phys.Length) contactsheet.Measure {
 	return m
 }
 
+// rename has it name frames as they are shown: of two with the same content one is.
+func (g *reference) rename(original func(string) string) {
+	g.Empty, g.Black = original(g.Empty), original(g.Black)
+	if g.Ruler != nil {
+		g.Ruler.Name = original(g.Ruler.Name)
+	}
+}
+
 // show has a view say it.
 func (g *reference) show(v *page.CameraView) {
 	v.Empty, v.Black, v.FromRight, v.Spot = g.Empty, g.Black, g.FromRight, g.Spot

@@ -531,3 +531,20 @@ func TestMarksThatCannotBeRead(t *testing.T) {
 	require.NoError(t, err)
 	assert.Contains(t, string(aside), `"reference unreadable":{"empty":7}`)
 }
+
+// A frame that comes again under another name counts once, is named, and what was said of either holds.
+func TestFrameThatCameTwice(t *testing.T) {
+	x := newStudio(t)
+	x.start()
+	x.sendAll()
+	x.untilFramed(7)
+	before := x.idle()
+	x.files["PICT0473 (1).JPG"] = x.files["PICT0473.JPG"]
+	require.NoError(t, x.send("PICT0473 (1).JPG"))
+	after := x.until(func(v page.CameraView) bool { return strings.Contains(v.Kept, "PICT0473 as PICT0473 (1)") })
+	assert.Equal(t, []int{before.Certain, before.Likely, before.Open}, []int{after.Certain, after.Likely, after.Open})
+	assert.Equal(t, before.Frames, after.Frames)
+	assert.Contains(t, after.Kept, "count once: PICT0473 as PICT0473 (1).")
+	require.NoError(t, x.Black(x.session, "PICT0473"))
+	assert.Equal(t, "PICT0473", x.idle().Black)
+}

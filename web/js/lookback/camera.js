@@ -253,7 +253,9 @@ function countWords(view, sending) {
 	if (view.frames.length === 0) return "No frames yet: choose the camera's files; their times tell which shot each is.";
 	const shots = view.certain + view.likely + view.open;
 	if (shots === 0) return "There are no shots yet to match frames to.";
-	const counts = `${shots} ${shots === 1 ? "shot" : "shots"}: ${view.certain} certain, ${view.likely} likely, ${view.open} unmatched.`;
+	const unseen = view.busy === "" ? view.frames.filter((f) => f.sure !== "open" && !f.pictured).length : 0;
+	const counts = `${shots} ${shots === 1 ? "shot" : "shots"}: ${view.certain} certain, ${view.likely} likely, ${view.open} unmatched.${
+		unseen ? ` ${unseen} of these frames cannot be seen.` : ""}`;
 	const settles = view.open > 0 && view.frames.some((f) => isUnmatched(f, view));
 	return settles ? `${counts} Open a frame and say which shot it is: one pair often settles the others.` : counts;
 }
