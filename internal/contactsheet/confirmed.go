@@ -250,6 +250,7 @@ func isNamed(f frames.Frame, name string) bool {
 		stem := strings.TrimSuffix(name, path.Ext(name))
 		return slices.Contains([]string{name, stem}, other) || slices.Contains([]string{name, stem}, path.Base(other))
 	}
-	return slices.ContainsFunc(f.Same, same) || f.Name == name || path.Base(f.Name) == name || err == nil && number != 0 && f.Number == number ||
+	return f.Name == name || path.Base(f.Name) == name || err == nil && number != 0 && f.Number == number ||
+		slices.ContainsFunc(f.Same, same) ||
 		slices.ContainsFunc(f.Files, func(file frames.File) bool { return file.Name == name || path.Base(file.Name) == name })
 }

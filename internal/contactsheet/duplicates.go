@@ -25,7 +25,9 @@ type sameAs struct {
 
 // dropDuplicates returns the frames without those of which another has the same content: two frames of one moment
 // would leave no match certain. What a person said of one holds for the other.
-func (s *Sheet) dropDuplicates(ctx context.Context, folder *frames.Folder, timed []frames.Frame) ([]frames.Frame, error) {
+func (s *Sheet) dropDuplicates(ctx context.Context, folder *frames.Folder, timed []frames.Frame) (
+	[]frames.Frame, error,
+) {
 	type moment struct {
 		taken time.Time
 		step  time.Duration
@@ -71,7 +73,9 @@ func (s *Sheet) bestFirst(a, b frames.Frame) int {
 
 // indexSame is the place of the frame that has all that another's files have; -1: none has. A file that cannot be
 // compared is taken for one of its own.
-func (s *Sheet) indexSame(ctx context.Context, folder *frames.Folder, list []*frames.Frame, f *frames.Frame) (int, error) {
+func (s *Sheet) indexSame(ctx context.Context, folder *frames.Folder, list []*frames.Frame, f *frames.Frame) (
+	int, error,
+) {
 	for n, of := range list {
 		if s.isSameAs(f.Name, of.Name) {
 			return n, nil

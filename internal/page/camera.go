@@ -9,6 +9,7 @@ import (
 	"io"
 	"mime"
 	"net/http"
+	"os"
 	"strconv"
 	"strings"
 	"sync"
@@ -195,6 +196,10 @@ func (s *Server) answerPart(w http.ResponseWriter, answer ReceivedPart, err erro
 	switch {
 	case errors.As(err, &tooLong):
 		refuseTooLong(w)
+		return
+	case errors.As(err, &sending) && !errors.Is(err, os.ErrDeadlineExceeded):
+		refuse(w, http.StatusBadRequest, "file", "The part did not arrive whole, or not as HTTP says.",
+			"Send it again from where the file ends now.")
 		return
 	case errors.As(err, &sending):
 		refuse(w, http.StatusRequestTimeout, "file", "The part did not arrive in time.",

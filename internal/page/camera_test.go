@@ -154,11 +154,22 @@ type sending struct {
 
 func (b *bubble) sendPart(token, path string, size int) sending {
 	b.t.Helper()
+	return b.send(token, path, fmt.Sprintf("Content-Length: %d", size))
+}
+
+// sendChunks is sendPart in chunks.
+func (b *bubble) sendChunks(token, path string) sending {
+	b.t.Helper()
+	return b.send(token, path, "Transfer-Encoding: chunked")
+}
+
+func (b *bubble) send(token, path, length string) sending {
+	b.t.Helper()
 	here, there := net.Pipe()
 	b.wires.conns <- there
 	b.t.Cleanup(func() { here.Close() })
 	_, err := fmt.Fprintf(here, "PUT %s HTTP/1.1\r\nHost: 127.0.0.1\r\nOrigin: http://127.0.0.1\r\nCookie: %s=%s\r\n"+
-		"Content-Type: application/octet-stream\r\nContent-Length: %d\r\n\r\n", path, cookieName, token, size)
+		"Content-Type: application/octet-stream\r\n%s\r\n\r\n", path, cookieName, token, length)
 	require.NoError(b.t, err)
 	return sending{here, b.t}
 }
@@ -197,6 +208,25 @@ func TestSlowPhonesGetThrough(t *testing.T) {
 			strings.Repeat("key ", MaxPartBytes/pieceBytes)), text)
 		assert.Len(t, c.got, MaxPartBytes/pieceBytes)
 	})
+}
+
+// A part in chunks whose sizes are none is refused at once, and as what it is.
+func TestPartsInBadChunks(t *testing.T) {
+	for name, chunk := range map[string]string{"20 digits": strings.Repeat("f", 20) + "\r\n",
+		"10,000 digits": strings.Repeat("1", 10_000) + "\r\n", "no end of the line": strings.Repeat("0", 10_000),
+		"no number": "many\r\n", "negative": "-1\r\n"} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				b := newBubble(t, &fakeController{}, func(o *Options) { o.Camera = &fakeCamera{} })
+				phone, start := b.sendChunks(b.pair(), wholePart), time.Now()
+				go phone.Write([]byte(chunk)) // the machine need not read all of it
+				status, text := phone.answer()
+				assert.Equal(t, http.StatusBadRequest, status)
+				assert.Contains(t, text, "did not arrive whole")
+				assert.Zero(t, time.Since(start))
+			})
+		})
+	}
 }
 
 // A phone that stops sending, or sends for too long, gets an answer that says so; what came counts, and it is no error
