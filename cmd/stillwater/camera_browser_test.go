@@ -820,6 +820,35 @@ func TestRecordingIsSaidAtOnce(t *testing.T) {
 	p.clean()
 }
 
+// Of many files with a problem the first is in sight, and the others are one line, so that the frames and what they say
+// of the delay are not pushed away; a frame that is damaged is counted as one that cannot be seen.
+func TestManyProblemsTakeOneLine(t *testing.T) {
+	t.Parallel()
+	_, p, files := cameraEvening(t, startBrowser(t))
+	for i, name := range files[:4] {
+		whole, err := os.ReadFile(name)
+		require.NoError(t, err)
+		require.NoError(t, os.WriteFile(name, whole[:len(whole)-len(whole)/(i+3)], 0o666))
+	}
+	p.openCamera()
+	p.choose(".camera input[type=file]", files...)
+	p.until("they are looked at", `document.querySelector(".camera-counts").textContent ===
+		"8 shots: 7 certain, 0 likely, 1 unmatched. 4 of these frames cannot be seen."`)
+	p.until("one problem is in sight, and how many there are", `(() => {
+		const shown = [...document.querySelectorAll(".camera .advice li")].filter((n) => n.checkVisibility());
+		return shown.length === 1 && [...document.querySelectorAll(".camera summary")].some((n) => n.checkVisibility() &&
+			n.textContent.includes("3 more files with a problem"));
+	})()`)
+	p.until("what the frames say of the delay comes before the frames", `document.querySelector(".camera-measure")
+		.compareDocumentPosition(document.querySelector(".camera-list")) & Node.DOCUMENT_POSITION_FOLLOWING`)
+	p.picture("many-problems")
+	p.js(`[...document.querySelectorAll(".camera summary")].find((n) => n.textContent.includes("more files")).click()`)
+	p.until("all are in sight", `[...document.querySelectorAll(".camera .advice li")].filter((n) => n.checkVisibility())
+		.length === 4`)
+	p.fit("many problems")
+	p.clean()
+}
+
 // TestFrameOfAShot: in Look back a shot's picture is opened by the keys and enlarged, with a larger one that the
 // machine makes; its file number is known from it.
 func TestFrameOfAShot(t *testing.T) {

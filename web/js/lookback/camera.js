@@ -61,7 +61,7 @@ export class CameraFrames {
 		const send = el("div", { class: "camera-send" }, this.choose, this.stop, this.bar, this.progress);
 		this.node = el("details", { class: "camera", ontoggle: () => this.#opened() },
 			el("summary", {}, el("h4", {}, "The camera's frames"), this.count),
-			this.input, send, this.problems.node, this.counts, this.change, this.clashes, this.slot, this.list, this.measuring.node, this.room, this.kept);
+			this.input, send, this.problems.node, this.counts, this.change, this.clashes, this.slot, this.measuring.node, this.room, this.list, this.kept);
 		this.#progress();
 	}
 
