@@ -15,8 +15,8 @@
 #include "timebase.h"
 #include "wire.h"
 
-/* Half a wave of the heartbeat: 50 Hz. */
-#define HALF_WAVE MS(10)
+/* The heartbeat is a square wave of 50 Hz. */
+#define HALF_PERIOD MS(10)
 
 static uint32_t boot_id EEMEM;
 
@@ -34,7 +34,7 @@ static uint8_t reset_cause(void)
 	return RESET_UNKNOWN;
 }
 
-/* next_boot counts starts in the EEPROM, whose cells last 100000 of them. */
+/* next_boot counts starts in the EEPROM, whose cells last 100,000 writes (ATmega328P data sheet, from memory). */
 static uint32_t next_boot(void)
 {
 	uint32_t id = eeprom_read_dword(&boot_id) + 1;
@@ -57,12 +57,12 @@ static void sleep_until_work(void)
 	sei();
 }
 
-/* toggle_heartbeat toggles the heartbeat when half a wave is over. */
+/* toggle_heartbeat toggles the heartbeat every half period. */
 static void toggle_heartbeat(void)
 {
 	static uint32_t last;
 	uint32_t t = now_atomic();
-	if (t - last < HALF_WAVE)
+	if (t - last < HALF_PERIOD)
 		return;
 	last = t;
 	PIN_OF(PIN_HEARTBEAT) = BIT(PIN_HEARTBEAT); /* writing a one there toggles the pin */

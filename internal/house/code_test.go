@@ -5,6 +5,7 @@ import (
 	"go/ast"
 	"go/format"
 	"go/token"
+	"go/types"
 	"regexp"
 	"strings"
 	"unicode/utf8"
@@ -57,6 +58,11 @@ func styleRules() []rule {
 		{"no init functions", eachGo(checkInit),
 			[]example{{one("a.go", "package a", "func init() {}"), "a.go:2: init"}},
 			[]files{one("a.go", "package a", "type t int", "func (t) init() {}")}},
+		{"contexts are passed, not kept", eachGo(checkContexts), []example{
+			{one("a.go", "package a", "type t struct {", "ctx context.Context", "}"), "a.go:3: a context in a struct"},
+			{one("a.go", "package a", "type t struct{ context.Context }"), "a.go:2: a context in a struct"},
+		}, []files{one("a.go", "package a", "type t struct{ f func(context.Context) }", "func f(ctx context.Context) {}"),
+			one("internal/frames/bounded.go", "package frames", "type t struct{ ctx context.Context }")}},
 		{"functions fit on a screen", eachGo(checkLength),
 			[]example{{one("a.go", "package a", "func f() {"+lines(71)+"}"), "a.go:2: f has 71 lines"}},
 			[]files{one("a.go", "package a", "func f() {"+lines(70)+"}"),
@@ -210,6 +216,28 @@ func checkInit(s source) (found []string) {
 			found = append(found, s.at(f.Pos())+": init")
 		}
 	}
+	return found
+}
+
+// readsUntilDone is a reader's, which has no other way to its context: io.ReaderAt passes none.
+const readsUntilDone = "internal/frames/bounded.go"
+
+func checkContexts(s source) (found []string) {
+	if s.path == readsUntilDone || s.test() { // a test's browser is a context
+		return nil
+	}
+	ast.Inspect(s.code, func(n ast.Node) bool {
+		one, ok := n.(*ast.StructType)
+		if !ok {
+			return true
+		}
+		for _, field := range one.Fields.List {
+			if types.ExprString(field.Type) == "context.Context" {
+				found = append(found, s.at(field.Pos())+": a context in a struct")
+			}
+		}
+		return true
+	})
 	return found
 }
 

@@ -37,14 +37,14 @@ func Render(ctx context.Context, w scene.Water, l Light, o Options) (*image.RGBA
 		return nil, fmt.Errorf("a picture of %d x %d: use at least 8 x 8, and %d pixels or fewer", o.Width, o.Height,
 			maxPixels)
 	}
-	r := &renderer{ctx: ctx, stage: newStage(w, l), light: l, opts: o, pixels: make([]pixel, o.Width*o.Height)}
+	r := &renderer{stage: newStage(w, l), light: l, opts: o, pixels: make([]pixel, o.Width*o.Height)}
 	if !l.Shut && !l.Unlit {
-		r.expose()
+		r.expose(ctx)
 	}
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
-	return r.develop(), nil
+	return r.develop(ctx), nil
 }
 
 // pixel sums the samples of a pixel.
@@ -63,7 +63,6 @@ func (p *pixel) mean() vec {
 
 type renderer struct {
 	*stage
-	ctx    context.Context // of Render, whose call the renderer does not outlive
 	light  Light
 	opts   Options
 	pixels []pixel
@@ -84,7 +83,7 @@ const (
 )
 
 // expose takes the samples.
-func (r *renderer) expose() {
+func (r *renderer) expose(ctx context.Context) {
 	perPixel := r.camera.width / float64(r.opts.Width)
 	if r.body != nil {
 		r.body.epsilon, r.body.least = 0.05*perPixel, 0.35*perPixel
@@ -92,25 +91,25 @@ func (r *renderer) expose() {
 	r.mark()
 	r.markWaves()
 	if r.opts.Quality == Slow {
-		r.rows(1, func(y int, t *tracer) {
+		r.rows(ctx, 1, func(y int, t *tracer) {
 			for x := range r.opts.Width {
 				r.sample(t, x, y, 24)
 			}
 		})
 		return
 	}
-	r.rows(4, func(y int, t *tracer) {
+	r.rows(ctx, 4, func(y int, t *tracer) {
 		for x := 0; x < r.opts.Width; x += 4 {
 			r.first(t, x, y)
 		}
 	})
-	r.between(4, blendBelowFar)
+	r.between(ctx, 4, blendBelowFar)
 	if r.opts.Quality == Preview {
-		r.between(2, math.Inf(1))
+		r.between(ctx, 2, math.Inf(1))
 		return
 	}
-	r.between(2, blendBelow)
-	r.smoothEdges()
+	r.between(ctx, 2, blendBelow)
+	r.smoothEdges(ctx)
 }
 
 // mark finds the pixels that small parts cross during the flash, and how many samples their way needs.
@@ -174,14 +173,14 @@ func (s *stage) parts() []part {
 	return nil
 }
 
-// rows runs f over every n-th row, on all threads.
-func (r *renderer) rows(n int, f func(y int, t *tracer)) {
+// rows runs f over every n-th row, on all threads, until the context ends.
+func (r *renderer) rows(ctx context.Context, n int, f func(y int, t *tracer)) {
 	var next atomic.Int64
 	var workers sync.WaitGroup
 	for range max(r.opts.Threads, 1) {
 		workers.Go(func() {
 			t := &tracer{stage: r.stage}
-			for r.ctx.Err() == nil {
+			for ctx.Err() == nil {
 				y := int(next.Add(1)-1) * n
 				if y >= r.opts.Height {
 					return
@@ -264,9 +263,9 @@ func (p *pixel) add(c vec) {
 }
 
 // between fills in the pixels halfway between those n apart: blended where these differ little, else sampled.
-func (r *renderer) between(n int, contrast float64) {
+func (r *renderer) between(ctx context.Context, n int, contrast float64) {
 	h, w := n/2, r.opts.Width
-	r.rows(h, func(y int, t *tracer) {
+	r.rows(ctx, h, func(y int, t *tracer) {
 		for x := 0; x < w; x += h {
 			if x%n == 0 && y%n == 0 {
 				continue
@@ -310,15 +309,15 @@ func (r *renderer) blended(x, y, n int, contrast float64) (c vec, l float32, ok 
 }
 
 // smoothEdges takes more samples where neighbours differ, and still more where samples do.
-func (r *renderer) smoothEdges() {
+func (r *renderer) smoothEdges(ctx context.Context) {
 	w := r.opts.Width
-	edges := r.edges()
+	edges := r.edges(ctx)
 	soft := r.softness()
 	size := max(float64(r.opts.Width)/480, 1) // of the picture, as it is looked at as a whole
 	if soft > sharp*size {
 		edges = spread(edges, w, r.opts.Height, int(math.Ceil(soft)))
 	}
-	r.rows(1, func(y int, t *tracer) {
+	r.rows(ctx, 1, func(y int, t *tracer) {
 		for x := range w {
 			if !edges[y*w+x] {
 				continue
@@ -343,14 +342,14 @@ func (r *renderer) smoothEdges() {
 }
 
 // edges are the pixels that differ from a neighbour.
-func (r *renderer) edges() []bool {
+func (r *renderer) edges(ctx context.Context) []bool {
 	w, h := r.opts.Width, r.opts.Height
 	levels := make([]float32, w*h)
 	for k := range r.pixels {
 		levels[k] = r.pixels[k].l / float32(max(r.pixels[k].n, 1))
 	}
 	edges := make([]bool, w*h)
-	r.rows(1, func(y int, _ *tracer) {
+	r.rows(ctx, 1, func(y int, _ *tracer) {
 		for x := range w {
 			low, high := float32(9), float32(-9)
 			for j := max(y-1, 0); j <= min(y+1, h-1); j++ {

@@ -1,6 +1,7 @@
 package picture
 
 import (
+	"context"
 	"image"
 	"math"
 )
@@ -31,17 +32,17 @@ const (
 )
 
 // develop adds room light and grain, and encodes.
-func (r *renderer) develop() *image.RGBA {
+func (r *renderer) develop(ctx context.Context) *image.RGBA {
 	w, h := r.opts.Width, r.opts.Height
 	img := image.NewRGBA(image.Rect(0, 0, w, h))
-	veil := r.ghost()
+	veil := r.ghost(ctx)
 	amplify := max(float64(r.light.Speed), 25) / 100
 	well := fullWell / amplify
 	var table [1025]float64
 	for i := range table {
 		table[i] = encode(float64(i) / 1024)
 	}
-	r.rows(1, func(y int, _ *tracer) {
+	r.rows(ctx, 1, func(y int, _ *tracer) {
 		for x := range w {
 			k := y*w + x
 			var c vec
@@ -75,7 +76,7 @@ func (d *dice) normal() float64 {
 const wall = 0.9
 
 // ghost is what room light adds while the shutter is open; nil if that cannot be seen.
-func (r *renderer) ghost() *veil {
+func (r *renderer) ghost(ctx context.Context) *veil {
 	level := light(r.light.Room)
 	if r.light.Shut || level < 1.0/2000 {
 		return nil
@@ -95,7 +96,7 @@ func (r *renderer) ghost() *veil {
 		still.body = &body{pool: true, depth: dim.body.depth, epsilon: 0.01, least: 0.1}
 	}
 	seen, share := r.inSight()
-	r.rows(apart, func(y int, _ *tracer) {
+	r.rows(ctx, apart, func(y int, _ *tracer) {
 		t, empty := tracer{stage: &dim}, tracer{stage: &still}
 		for i := range v.width {
 			d := dice(uint64(y)<<20 ^ uint64(i))

@@ -12,7 +12,7 @@ import (
 func waved(name string, marked, many bool) (levels []float64, near []bool) {
 	w := waters()[name]
 	const width, height = 480, 320
-	r := &renderer{ctx: context.Background(), stage: newStage(w, studioOf(w)), light: studioOf(w),
+	r := &renderer{stage: newStage(w, studioOf(w)), light: studioOf(w),
 		opts: Options{Width: width, Height: height, Threads: 2}, pixels: make([]pixel, width*height)}
 	r.markWaves()
 	near = make([]bool, len(r.pixels))
@@ -25,7 +25,7 @@ func waved(name string, marked, many bool) (levels []float64, near []bool) {
 	}
 	if many {
 		r.body.epsilon, r.body.least = 0.005, 0.045
-		r.rows(1, func(y int, t *tracer) {
+		r.rows(context.Background(), 1, func(y int, t *tracer) {
 			for x := range width {
 				if near[y*width+x] {
 					r.sample(t, x, y, 24)
@@ -33,7 +33,7 @@ func waved(name string, marked, many bool) (levels []float64, near []bool) {
 			}
 		})
 	} else {
-		r.expose()
+		r.expose(context.Background())
 	}
 	levels = make([]float64, len(r.pixels))
 	for k := range r.pixels {
