@@ -116,6 +116,45 @@ func TestSaidOfADuplicate(t *testing.T) {
 	}
 }
 
+// Duplicates count once when the folder is empty, too, and what was said of either holds.
+func TestDuplicatesThatAreGone(t *testing.T) {
+	source, folder := evening(t)
+	copyAs(t, folder, "PICT0473.JPG", "PICT0473 (1).JPG")
+	copyAs(t, folder, "PICT0475.JPG", "PICT0475 (1).JPG")
+	store := newMemory(nil)
+	run := func(said ...string) Sheet {
+		o := Options{FrameStore: store}
+		for _, one := range said {
+			require.NoError(t, o.Assign(one))
+		}
+		s, err := Make(t.Context(), source, record.Summary{}, folder, o)
+		require.NoError(t, err)
+		return s
+	}
+	before := run()
+	settled := run("6=PICT0475 (1)")
+	require.True(t, settled.Rows[5].Settled)
+	for name := range map[string]bool{"PICT0473.JPG": true, "PICT0475 (1).JPG": true} { // one of each stays
+		require.NoError(t, os.Remove(filepath.Join(folder.Path(), name)))
+	}
+	half := run()
+	assert.Len(t, half.FrameEntries(), len(before.FrameEntries()))
+	require.NoError(t, os.Rename(folder.Path(), folder.Path()+"-away"))
+	require.NoError(t, os.Mkdir(folder.Path(), 0o700))
+	empty, err := frames.Open(folder.Path())
+	require.NoError(t, err)
+	defer empty.Close()
+	folder = empty
+	for range 2 {
+		s := run()
+		certain, _, _ := s.Count()
+		want, _, _ := before.Count()
+		assert.GreaterOrEqual(t, certain, want)
+		assert.True(t, s.Rows[5].Settled)
+		assert.Len(t, s.FrameEntries(), len(before.FrameEntries()))
+	}
+}
+
 // Once two files were compared that is not done again until one changes.
 func TestDuplicatesAreComparedOnce(t *testing.T) {
 	source, folder := evening(t)

@@ -100,43 +100,58 @@ func (s *Sheet) read(ctx context.Context, folder *frames.Folder, frame frames.Fr
 }
 
 // remembered are the frames that are known, say when they were taken, and are not in the folder any more: but for those
-// that are there, from another folder.
+// that are there, from another folder or as a duplicate, and for duplicates of each other.
 func (s *Sheet) remembered(there []frames.Frame) (timed []frames.Frame) {
 	type picture struct {
 		name  string
 		taken time.Time
 	}
-	listed := map[picture]bool{}
+	listed, counts := map[picture]bool{}, map[string]bool{}
+	duplicates := map[string]string{} // that are there, by what they are of
 	for _, f := range there {
-		listed[picture{path.Base(f.Name), f.Taken}] = true
+		listed[picture{path.Base(f.Name), f.Taken}], counts[f.Name] = true, true
+		if k := s.known[f.Name]; k != nil && k.saw.Same != nil {
+			duplicates[k.saw.Same.Of] = f.Name
+		}
 	}
-	for name, k := range s.known {
-		if s.listed[name] || s.hasDuplicate(name, there) || k.saw.Reading != reading || k.saw.Data.Taken.IsZero() ||
-			listed[picture{path.Base(name), k.saw.Data.Taken}] {
+	for _, k := range s.gone() {
+		f := frames.Frame{Name: k.Name, Number: frames.NumberOf(k.Name), Data: k.saw.Data}
+		if listed[picture{path.Base(k.Name), k.saw.Data.Taken}] || json.Unmarshal([]byte(k.Files), &f.Files) != nil {
 			continue
 		}
-		f := frames.Frame{Name: name, Number: frames.NumberOf(name), Data: k.saw.Data}
-		if json.Unmarshal([]byte(k.Files), &f.Files) != nil {
+		counted := duplicates[k.Name]
+		if counted == "" && k.saw.Same != nil && counts[k.saw.Same.Of] {
+			counted = k.saw.Same.Of
+		}
+		if counted != "" && (s.isSameAs(k.Name, counted) || s.isSameAs(counted, k.Name)) {
+			s.inherit(counted, k.Name)
 			continue
 		}
-		s.listed[name], s.away[name] = true, true
+		s.listed[k.Name], s.away[k.Name], counts[k.Name] = true, true, true
 		timed = append(timed, f)
 	}
 	slices.SortFunc(timed, func(a, b frames.Frame) int { return strings.Compare(a.Name, b.Name) })
 	return timed
 }
 
-// hasDuplicate reports whether one of the frames that are there has the content of one that is known. It takes over
-// what a person said of that.
-func (s *Sheet) hasDuplicate(name string, there []frames.Frame) bool {
-	k := s.known[name]
-	for _, f := range there {
-		if f.Name != name && (s.isSameAs(f.Name, name) || s.isSameAs(name, f.Name)) {
-			s.inherit(f.Name, k.Name)
-			return true
+// gone are the known frames that say when they were taken and are not in the folder: those that are no duplicates
+// first.
+func (s *Sheet) gone() (list []*knownFrame) {
+	for name, k := range s.known {
+		if !s.listed[name] && k.saw.Reading == reading && !k.saw.Data.Taken.IsZero() {
+			list = append(list, k)
 		}
 	}
-	return false
+	slices.SortFunc(list, func(a, b *knownFrame) int {
+		if of := (a.saw.Same != nil); of != (b.saw.Same != nil) {
+			if of {
+				return 1
+			}
+			return -1
+		}
+		return strings.Compare(a.Name, b.Name)
+	})
+	return list
 }
 
 // keep keeps what is known of a frame. If it cannot, because the disk is full or the journal was taken away, that costs
