@@ -109,10 +109,14 @@ func (p *pairs) change(before, after []paired, now []said) {
 			continue
 		}
 		was := before[at]
-		if was.Settled != is.Settled || was.Settled && was.Shot != is.Shot {
+		isSaid := slices.ContainsFunc(now, func(s said) bool { return s.Frame == is.Name })
+		switch {
+		case was.Settled != is.Settled || was.Settled && was.Shot != is.Shot:
 			p.Undo = append(p.Undo, said{is.Name, saidOf(was)})
+		case isSaid && is.Settled: // what was said before was said once more
+			p.Undo = append(p.Undo, said{is.Name, 0})
 		}
-		if slices.ContainsFunc(now, func(s said) bool { return s.Frame == is.Name }) {
+		if isSaid {
 			continue
 		}
 		if was.Settled && !is.Settled {

@@ -548,3 +548,18 @@ func TestFrameThatCameTwice(t *testing.T) {
 	require.NoError(t, x.Black(x.session, "PICT0473"))
 	assert.Equal(t, "PICT0473", x.idle().Black)
 }
+
+// What is said twice can be taken back.
+func TestSaidTwiceIsTakenBack(t *testing.T) {
+	x := newStudio(t)
+	x.start()
+	x.sendAll()
+	x.untilFramed(7)
+	for range 2 {
+		require.NoError(t, x.Match(t.Context(), x.session, 1, "PICT0471"))
+		x.idle()
+	}
+	require.NoError(t, x.Unmatch(x.session))
+	v := x.untilSaid("What you said of PICT0471 is taken back.")
+	assert.False(t, v.Frames[0].Settled)
+}
