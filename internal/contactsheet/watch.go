@@ -102,6 +102,9 @@ func (v *watcher) look(ctx context.Context, source Growing, session record.Summa
 	for _, c := range s.Contradictions {
 		v.say(w, fmt.Sprintf("shots %d and %d", c.Shots[0], c.Shots[1]), c.ForCommandLine())
 	}
+	for _, d := range s.Duplicates {
+		v.say(w, d.Frame, "it has the content of "+d.Of+", and counts once")
+	}
 	for _, problem := range s.Problems {
 		if errors.Is(problem, frames.ErrChanging) {
 			v.changing = true

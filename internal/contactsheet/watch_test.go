@@ -72,6 +72,10 @@ func TestWatch(t *testing.T) {
 		<-time.After(watchEvery)
 		synctest.Wait()
 		assert.Regexp(t, `shot 8: PICT0477, certain`, said.next())
+		require.NoError(t, os.WriteFile(in("PICT0477 (1).JPG"), late, 0o666))
+		<-time.After(watchEvery)
+		synctest.Wait()
+		assert.Equal(t, "PICT0477 (1): it has the content of PICT0477, and counts once\n", said.next())
 		away := folder.Path() + " away"
 		require.NoError(t, os.Rename(folder.Path(), away))
 		<-time.After(watchEvery * 3)
