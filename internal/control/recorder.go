@@ -162,7 +162,7 @@ func (r *recorder) attempt(ctx context.Context, j *job) {
 	unknown := errors.Is(err, record.ErrNotFound)
 	problem := ""
 	if err != nil && !unknown {
-		problem = recordProblem(err)
+		problem = RecordProblem(err)
 	}
 	r.mu.Lock()
 	before := r.problem
@@ -198,8 +198,8 @@ func (r *recorder) report(problem string, err error) {
 	r.log.Error("the journal cannot be written; it is tried again", "err", err)
 }
 
-// recordProblem says why the journal cannot be written, in a few words for a phone: the log has the file and the rest.
-func recordProblem(err error) string {
+// RecordProblem says why the journal cannot be written, in a few words for a phone: the log has the file and the rest.
+func RecordProblem(err error) string {
 	switch {
 	case errors.Is(err, record.ErrFull):
 		return "the machine's disk is full; make room on it"

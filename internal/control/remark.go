@@ -48,7 +48,7 @@ func (c *Control) recordRemark(ctx context.Context, client string, cmd Command) 
 		return notOnRecord(cmd)
 	case err != nil:
 		return refusal("", fmt.Sprintf("The %s is in memory but not on the disk yet: %s.", remarkWord(cmd.Type),
-			recordProblem(err)),
+			RecordProblem(err)),
 			"Stillwater keeps trying. Leave Stillwater running until the page shows it.")
 	}
 	return nil

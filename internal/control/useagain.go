@@ -26,7 +26,7 @@ func (c *Control) useAgain(ctx context.Context, client string, cmd Command) erro
 	case errors.Is(err, record.ErrNotFound):
 		return notOnRecord(cmd)
 	case err != nil:
-		return refusal("", "The set cannot be read from the record: "+recordProblem(err)+".", "Try again in a moment.")
+		return refusal("", "The set cannot be read from the record: "+RecordProblem(err)+".", "Try again in a moment.")
 	}
 	var adopted shot.Adoption
 	err = c.changeSet(client, "", func(set *shot.Set) (err error) {

@@ -242,7 +242,7 @@ func (i *Intake) keepSaid(e *evening, says ...said) error {
 	i.mu.Unlock()
 	all.Said, all.Refused = slices.Concat(all.Said, says), ""
 	if err := keepMark(i, e.session, pairsMark, all); err != nil {
-		return notKept(err)
+		return i.notKept(err)
 	}
 	i.want(e, 0, func() {
 		e.pairs, e.stale = all, true

@@ -91,7 +91,7 @@ func (i *Intake) changeMark(e *evening, change func(*reference), then func()) er
 	}
 	change(&g)
 	if err := keepMark(i, e.session, referenceMark, g); err != nil {
-		return notKept(err)
+		return i.notKept(err)
 	}
 	i.want(e, 0, then)
 	return nil
@@ -314,9 +314,11 @@ func notRead(err error) error {
 	return &control.Refusal{Why: fmt.Sprintf("The record cannot be read: %v.", plain(err)), Remedy: "Try again."}
 }
 
-func notKept(err error) error {
-	return &control.Refusal{Why: fmt.Sprintf("It could not be saved: %v.", plain(err)),
-		Remedy: "Check that the machine's disk has room."}
+// notKept refuses what cannot be written into the record: the log has its file and the rest.
+func (i *Intake) notKept(err error) error {
+	i.o.Log.Warn("what was marked in frames cannot be saved", "err", err)
+	return &control.Refusal{Why: fmt.Sprintf("It could not be saved: %s.", control.RecordProblem(err)),
+		Remedy: "Then do it again."}
 }
 
 // plain is an error without the name of a file of the machine.
