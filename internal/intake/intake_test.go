@@ -725,8 +725,8 @@ func TestSaidWhileArmedIsKept(t *testing.T) {
 
 	x.screen.be(control.Armed)
 	x.o.Journal = fullJournal{x.journal}
-	assert.ErrorContains(t, x.Match(t.Context(), x.session, 2, "PICT0472"), "It could not be saved: the machine's disk is full; make room on it. "+
-		"Then do it again.")
+	assert.EqualError(t, x.Match(t.Context(), x.session, 2, "PICT0472"),
+		"It could not be saved: the machine's disk is full; make room on it. Then do it again.")
 	assert.Empty(t, x.evenings[x.session].pairs.Said, "what is refused is not done")
 }
 
