@@ -713,10 +713,11 @@ func TestFrameWithoutTheMachine(t *testing.T) {
 	c.be(func(s *control.Snapshot) { s.Holder = "another phone" })
 	p.until("so is that another phone has the controls", said+`.checkVisibility() && `+said+`.textContent.startsWith(
 		"This phone does not hold the controls") && `+gone)
-	p.js(`document.querySelector(".camera-dialog").close();
-		document.querySelector(".camera-frame img").dispatchEvent(new Event("error"))`)
-	p.until("in the list, too", `document.querySelector(".camera-frame .camera-none")?.textContent ===
-		"The picture could not be loaded."`)
+	p.js(`document.querySelector(".camera-dialog").close()`)
+	p.until("in the list, too, until more is known", `(() => {
+		document.querySelector(".camera-frame img")?.dispatchEvent(new Event("error"));
+		return document.querySelector(".camera-frame .camera-none")?.textContent === "The picture could not be loaded.";
+	})()`)
 	p.picture("frame-of-others")
 	p.clean()
 }
